@@ -1,0 +1,1 @@
+"""nightheron keeps watch over a CO2-fed calcium-carbonate chamber."""

@@ -1,0 +1,67 @@
+"""The numbers one chamber is guarded by. Every one is finite; the settings layer refuses the rest."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Conversion:
+    """Probe value to pH: ``ph = 7 + (value - at_ph7) / per_ph``.
+
+    From a calibration record, or the ideal electrode at 25 degC for millivolts, or 1:1 for pH.
+    """
+
+    at_ph7: float
+    per_ph: float
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeLimits:
+    """How one probe is believed. ``period_s`` is the expected interval, ``stale_s`` at least three of them."""
+
+    period_s: float
+    stale_s: float
+    conversion: Conversion
+
+
+@dataclass(frozen=True, slots=True)
+class TankLimits:
+    """The tank this chamber feeds; pH on the NBS scale."""
+
+    name: str
+    low_ph: float
+    clear_ph: float
+    required: bool
+    probe: ProbeLimits
+
+
+@dataclass(frozen=True, slots=True)
+class ValveLimits:
+    """One valve: the lease its orders carry, its travel time, and whether it reports itself."""
+
+    lease_s: float
+    travel_s: float
+    feedback: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ChamberLimits:
+    """One chamber; pH on the NBS scale, times in seconds of CLOCK_BOOTTIME."""
+
+    name: str
+    floor_ph: float
+    resume_ph: float
+    deep_low_margin_ph: float
+    min_rest_s: float
+    settle_s: float
+    longest_opening_s: float
+    trial_opening_s: float
+    trial_pause_s: float
+    probe_lag_s: float
+    tail_s: float
+    starts_per_hour: int
+    commissioning_required: bool
+    probe: ProbeLimits
+    valve: ValveLimits
+    tank: TankLimits | None = None
