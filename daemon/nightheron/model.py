@@ -92,6 +92,7 @@ class Reason(StrEnum):
     STARTING = "starting"
     SETTLING = "settling"
     MIN_REST = "min_rest"
+    FEEDBACK_SILENT = "feedback_silent"
 
 
 class AlarmClass(StrEnum):
@@ -129,6 +130,11 @@ class Left:
     rest_pending: bool
     """A planned rest was under way."""
     opened_day_s: float
+    rest_lowest_ph: float | None = None
+    """The lowest level seen since the closing whose answer is awaited."""
+    rest_from_trial: bool = False
+    trial: bool = False
+    """The next opening must be answered within the trial time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -287,6 +293,8 @@ class Decision:
     verdict: Verdict | None
     evidence: tuple[tuple[Reason, str], ...] = ()
     """The number or word on which each standing reason rests."""
+    notes: tuple[str, ...] = ()
+    """Findings about readings that decide nothing, such as a spike one reading ago."""
 
     def same_as(self, other: Decision) -> bool:
         """True when nothing a person would call the decision differs (readings may)."""

@@ -18,7 +18,7 @@ class Conversion:
 
 @dataclass(frozen=True, slots=True)
 class ProbeLimits:
-    """How one probe is believed. ``period_s`` is the expected interval, ``stale_s`` at least three of them."""
+    """How one probe is believed: ``period_s`` is the expected interval, ``stale_s`` at least three."""
 
     period_s: float
     stale_s: float
@@ -65,3 +65,5 @@ class ChamberLimits:
     probe: ProbeLimits
     valve: ValveLimits
     tank: TankLimits | None = None
+    alarm_delay_s: float = 60.0
+    """How long a trip that resets by itself must stand before it is told."""

@@ -1,0 +1,227 @@
+"""One chamber, composed: events in, effects out, no clock and no I/O.
+
+Every event is one evaluation. Effects come in the order in which they must be carried out: close
+first, then record; record, then (when the row is on disk and permission still stands) open. A fault
+inside is a state that closes and stays closed until the service is started anew.
+"""
+
+from __future__ import annotations
+
+from nightheron.guard import intake, snapshot
+from nightheron.guard.facts import Facts, gather
+from nightheron.guard.interlock import CORE_FAULT, RULES
+from nightheron.guard.judge import against, carry_over, judge
+from nightheron.guard.limits import ChamberLimits
+from nightheron.guard.release import release
+from nightheron.guard.state import ChamberState, Objection, Phase
+from nightheron.model import (
+    NS,
+    Act,
+    Acted,
+    AlarmClass,
+    Close,
+    Committed,
+    Decision,
+    Effect,
+    Event,
+    Flag,
+    Gas,
+    Health,
+    JsonValue,
+    Left,
+    Observed,
+    OpenUntil,
+    Publish,
+    Raise,
+    Reason,
+    Record,
+    Started,
+    State,
+    Verdict,
+)
+
+_WORST = {state: rank for rank, state in enumerate(State)}
+
+
+class Chamber:
+    """The guard of one chamber. Feed it events in order of time; carry out what it answers."""
+
+    def __init__(self, limits: ChamberLimits) -> None:
+        self.limits = limits
+        self._s = ChamberState()
+        self.decision = Decision(
+            at_ns=0,
+            state=State.STANDBY,
+            gas=Gas.CLOSED,
+            reason=Reason.STARTING,
+            reasons=(Reason.STARTING,),
+            ph=None,
+            health=Health.FAILURE,
+            flag=Flag.MISSING,
+            test="no_good_reading",
+            tank_ph=None,
+            verdict=None,
+        )
+
+    @classmethod
+    def restore(cls, limits: ChamberLimits, written: JsonValue) -> Chamber:
+        """The chamber that ``snapshot`` wrote, exactly."""
+        if not isinstance(written, dict):
+            raise TypeError("a snapshot is an object")
+        chamber = cls(limits)
+        chamber._s = snapshot.from_json(ChamberState, written["state"])
+        chamber.decision = snapshot.from_json(Decision, written["decision"])
+        return chamber
+
+    def snapshot(self) -> dict[str, JsonValue]:
+        """All that the chamber remembers, as plain JSON values."""
+        return {"state": snapshot.to_json(self._s), "decision": snapshot.to_json(self.decision)}
+
+    def left(self) -> Left:
+        """What a later start must know of this run, in durations."""
+        s, proof = self._s, self._s.proof
+        resting = Reason.PLANNED_REST in s.objections
+        return Left(
+            gas=self.decision.gas,
+            reason=self.decision.reason,
+            latched=tuple(r for r, o in s.objections.items() if o.latched and r is not Reason.CORE_FAULT),
+            service=s.service,
+            unanswered_s=proof.trial_ns / NS,
+            opening_s=proof.opening_ns / NS,
+            rest_pending=resting,
+            opened_day_s=sum(s.opened_day_ns) / NS,
+            rest_lowest_ph=proof.lowest_ph if resting else None,
+            rest_from_trial=proof.rest_from_trial,
+            trial=proof.trial,
+        )
+
+    def feed(self, event: Event) -> tuple[Effect, ...]:
+        """Evaluate once. Never raises: a fault inside closes, and stays."""
+        if self._s.fault:
+            return (Close(),)
+        try:
+            return tuple(self._evaluate(event))
+        except Exception as fault:  # any fault at all must end in closed gas
+            return self._fault(event.at_ns, fault)
+
+    def _evaluate(self, event: Event) -> list[Effect]:
+        s = self._s
+        now_ns = max(event.at_ns, s.now_ns)
+        if not isinstance(event, Started):
+            intake.pass_time(s, now_ns - s.now_ns, self.limits)
+        s.now_ns = now_ns
+        intake.take(s, event, self.limits)
+        if isinstance(event, Started):
+            carry_over(s, event)
+        facts = gather(s, self.limits)
+        refused = release(s, facts) if isinstance(event, Acted) and event.act is Act.RELEASE else []
+        alarms = judge(s, facts)
+        orders = self._order(event)
+        if orders and isinstance(orders[0], Close) and s.phase is Phase.CLOSED:
+            facts = gather(s, self.limits)
+            alarms += judge(s, facts)
+        return [*orders, *self._write(facts, event), *alarms, *refused]
+
+    # -- gas --
+
+    def _order(self, event: Event) -> list[Effect]:
+        """What the objections mean for the valve."""
+        s = self._s
+        standing = against(s)
+        if standing:
+            if s.phase is Phase.CLOSED:
+                return [Close()] if isinstance(event, Started) else []
+            self._close(standing[0])
+            return [Close()]
+        if s.phase is Phase.CLOSED:
+            s.phase, s.first_reason = Phase.OPENING, None
+            s.proof.give_up()
+            return []
+        if s.phase is Phase.OPENING:
+            if not isinstance(event, Committed) or event.token != s.awaited_token:
+                return []
+            s.phase, s.awaited_token, s.ordered_ns = Phase.OPEN, None, s.now_ns
+            s.disagrees_from_ns = None
+            s.proof.open_now()
+        elif s.now_ns - s.renewed_ns < self.limits.valve.lease_s * NS / 4:
+            return []
+        s.renewed_ns = s.now_ns
+        return [OpenUntil(s.now_ns + round(self.limits.valve.lease_s * NS))]
+
+    def _close(self, reason: Reason) -> None:
+        s = self._s
+        if s.phase is Phase.OPEN:
+            s.proof.close_now()
+            s.ordered_ns = s.now_ns
+            s.disagrees_from_ns = None
+        s.phase, s.awaited_token, s.closed_ns, s.first_reason = Phase.CLOSED, None, s.now_ns, reason
+
+    # -- the row --
+
+    def _decide(self, facts: Facts) -> Decision:
+        s = self._s
+        standing = against(s)
+        states = [State.LATCHED if s.objections[r].latched else RULES[r].state for r in standing]
+        health, flag, test = facts.health, facts.flag, facts.test
+        if Reason.NO_EFFECT in s.objections:
+            health, flag, test = Health.FAILURE, Flag.FAIL, "no_answer"
+        elif facts.feedback_silent and health is Health.GOOD:
+            health, test = Health.MAINTENANCE, "feedback_silent"
+        return Decision(
+            at_ns=s.now_ns,
+            state=max(states, key=_WORST.__getitem__, default=State.FLOWING),
+            gas=Gas.CLOSED if s.phase is Phase.CLOSED else Gas.OPEN,
+            reason=s.first_reason,
+            reasons=tuple(standing),
+            ph=facts.ph,
+            health=health,
+            flag=flag,
+            test=test,
+            tank_ph=facts.tank_ph,
+            verdict=s.proof.verdict,
+            evidence=tuple((r, s.objections[r].evidence) for r in standing),
+            notes=(s.chamber_ph.note,) if s.chamber_ph.note else (),
+        )
+
+    def _write(self, facts: Facts, event: Event) -> list[Effect]:
+        s = self._s
+        before, after = self.decision, self._decide(facts)
+        self.decision = after
+        effects: list[Effect] = []
+        changed = isinstance(event, Started) or not after.same_as(before)
+        if changed:
+            s.token += 1
+            effects.append(Record(after, s.token))
+            if s.phase is Phase.OPENING and s.awaited_token is None:
+                s.awaited_token = s.token
+        if changed or isinstance(event, Observed):
+            effects.append(Publish(after))
+        return effects
+
+    def _fault(self, at_ns: int, fault: Exception) -> tuple[Effect, ...]:
+        s = self._s
+        s.fault = f"{type(fault).__name__}: {fault}"[:200]
+        s.now_ns = max(at_ns, s.now_ns)
+        s.phase, s.token = Phase.CLOSED, s.token + 1
+        s.objections[Reason.CORE_FAULT] = Objection(s.now_ns, s.fault, latched=True, told=True)
+        self.decision = Decision(
+            at_ns=s.now_ns,
+            state=State.LATCHED,
+            gas=Gas.CLOSED,
+            reason=s.first_reason or Reason.CORE_FAULT,
+            reasons=(Reason.CORE_FAULT,),
+            ph=None,
+            health=Health.FAILURE,
+            flag=Flag.FAIL,
+            test="core_fault",
+            tank_ph=None,
+            verdict=Verdict.COULD_NOT_TELL if s.proof.verdict is Verdict.PENDING else s.proof.verdict,
+            evidence=((Reason.CORE_FAULT, s.fault),),
+        )
+        text = f"{self.limits.name}: {CORE_FAULT.sentence} ({s.fault})"
+        return (
+            Close(),
+            Record(self.decision, s.token),
+            Raise(Reason.CORE_FAULT, AlarmClass.NOTICE, text),
+            Publish(self.decision),
+        )

@@ -1,0 +1,43 @@
+"""What must happen before gas opens, in words, from a decision and the table."""
+
+from __future__ import annotations
+
+from nightheron.guard.interlock import RULES
+from nightheron.guard.limits import ChamberLimits
+from nightheron.model import Decision, Gas, Reason
+
+
+def until_text(decision: Decision, limits: ChamberLimits) -> str:
+    """One sentence: what must happen before gas opens; says so when gas is open."""
+    if decision.gas is Gas.OPEN:
+        return "gas is open"
+    needs = [_need(reason, decision, limits) for reason in decision.reasons]
+    return "; ".join(dict.fromkeys(n for n in needs if n)) or "the row of the opening written down"
+
+
+def why_lines(decision: Decision) -> list[tuple[str, str, str]]:
+    """Per standing reason: its name, the sentence for people, and the evidence."""
+    evidence = dict(decision.evidence)
+    return [(r.value, RULES[r].sentence, evidence.get(r, "")) for r in decision.reasons]
+
+
+def _need(reason: Reason, decision: Decision, limits: ChamberLimits) -> str:
+    now = "no reading" if decision.ph is None else f"{decision.ph:.2f}"
+    match reason:
+        case Reason.FLOOR:
+            return f"chamber pH at {limits.resume_ph:.2f} (now {now})"
+        case Reason.SETTLING:
+            return f"every reading at or above {limits.resume_ph:.2f} for {limits.settle_s:g} s (now {now})"
+        case Reason.MIN_REST:
+            return f"at least {limits.min_rest_s:g} s shut"
+        case Reason.TANK_LOW if limits.tank is not None:
+            tank = "no reading" if decision.tank_ph is None else f"{decision.tank_ph:.2f}"
+            return f'tank "{limits.tank.name}" at {limits.tank.clear_ph:.2f} (now {tank})'
+        case Reason.SERVICE:
+            return f"a person ends the hold: nightheron service off {limits.name}"
+        case Reason.RESTARTS | Reason.NEW_JOURNAL | Reason.NO_EFFECT | Reason.FOREIGN_ORDER:
+            return f"{RULES[reason].opens_when}: nightheron release {limits.name}"
+        case Reason.DEEP_LOW if decision.state == "latched":
+            return f"chamber pH at {limits.resume_ph:.2f} and a person: nightheron release {limits.name}"
+        case _:
+            return RULES[reason].opens_when

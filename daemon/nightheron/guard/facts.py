@@ -1,0 +1,171 @@
+"""What one evaluation knows, worked out once from the state; the rules look at nothing else."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from nightheron.guard import quality
+from nightheron.guard.limits import ChamberLimits
+from nightheron.guard.state import ChamberState, Phase
+from nightheron.model import NS, Flag, Gas, Health, Reason, Verdict
+
+DEEP_READINGS = 3
+DEEP_S = 5.0
+PERMITTING = frozenset({Health.GOOD, Health.MAINTENANCE})
+FEEDBACK_SILENT_S = 60.0
+
+
+@dataclass(slots=True)
+class Facts:
+    """One chamber at one moment. pH on the NBS scale; None where there is no number."""
+
+    limits: ChamberLimits
+    gas: Gas
+    closed_s: float
+    ph: float | None
+    ph_good: bool
+    ph_why: str
+    health: Health
+    flag: Flag
+    test: str
+    fell_through_floor: bool
+    settled: bool
+    deep_with_gas: bool
+    tank_ph: float | None
+    tank_good: bool
+    tank_required: bool
+    tank_why: str
+    keeper_alive: bool
+    keeper_why: str
+    valve_link: bool
+    valve_why: str
+    seen: Gas | None
+    disagrees: bool
+    feedback_silent: bool
+    foreign_open: bool
+    foreign_raw: str
+    late: bool
+    late_s: float
+    journal_well: bool
+    journal_new: bool
+    unclean_starts: int
+    too_many_starts: bool
+    commissioned: bool
+    service: bool
+    service_why: str
+    starting: bool
+    starting_grace: bool
+    starting_why: str
+    opening_s: float
+    rest_due: bool
+    rest_answered: bool
+    rest_given_up: bool
+    rest_over: bool
+    rest_wait_s: float
+    not_stopping: bool
+
+
+def gather(s: ChamberState, limits: ChamberLimits) -> Facts:
+    """The facts of state ``s`` at ``s.now_ns``. Also takes note of starting being over."""
+    now_ns, proof, track = s.now_ns, s.proof, s.chamber_ph
+    health, flag, test = quality.assess(track, now_ns, limits.probe, service=s.service)
+    fresh = track.age_s(now_ns) <= limits.probe.stale_s
+    ph = track.ph if fresh else None
+    good = health in PERMITTING
+    open_ = s.phase is not Phase.CLOSED
+    closed_s = 0.0 if open_ else (now_ns - s.closed_ns) / NS
+    tank_ph, tank_good, tank_why = _tank(s, limits)
+    starting_why = _unheard(s, limits, good=good, tank_good=tank_good)
+    if s.starting and not starting_why and not s.stopping:
+        s.starting = False
+    grace_s = max(10.0, limits.probe.stale_s)
+    resting = Reason.PLANNED_REST in s.objections
+    risen = proof.verdict is Verdict.PROVED
+    rest_wait_s = proof.rest_wait_ns / NS
+    return Facts(
+        limits=limits,
+        gas=Gas.OPEN if open_ else Gas.CLOSED,
+        closed_s=closed_s,
+        ph=ph,
+        ph_good=good,
+        ph_why=f"{test}, last reading {_age(track, now_ns)}",
+        health=health,
+        flag=flag,
+        test=test,
+        fell_through_floor=fresh and track.jumped_down and ph is not None and ph < limits.floor_ph,
+        settled=good and track.settled(limits.settle_s),
+        deep_with_gas=_deep_with_gas(s),
+        tank_ph=tank_ph,
+        tank_good=tank_good,
+        tank_required=limits.tank is not None and limits.tank.required,
+        tank_why=tank_why,
+        keeper_alive=s.keeper_alive,
+        keeper_why=s.keeper_why,
+        valve_link=s.valve_link,
+        valve_why=s.valve_why,
+        seen=s.seen,
+        disagrees=s.disagrees_from_ns is not None
+        and now_ns - s.disagrees_from_ns > limits.valve.travel_s * NS,
+        feedback_silent=limits.valve.feedback and s.valve_link and _feedback_silent(s),
+        foreign_open=s.foreign_open,
+        foreign_raw=s.foreign_raw,
+        late=s.late_s > 0,
+        late_s=s.late_s,
+        journal_well=s.journal_well,
+        journal_new=s.journal_new,
+        unclean_starts=s.unclean_starts,
+        too_many_starts=s.unclean_starts > limits.starts_per_hour,
+        commissioned=s.commissioned or not limits.commissioning_required,
+        service=s.service,
+        service_why=s.service_why,
+        starting=s.starting,
+        starting_grace=s.starting and (now_ns - s.started_ns) / NS <= grace_s,
+        starting_why="the service is stopping" if s.stopping else starting_why,
+        opening_s=(proof.trial_ns if proof.trial else proof.opening_ns) / NS,
+        rest_due=s.phase is Phase.OPEN and proof.due(limits, unchanged=track.is_unchanged(now_ns)),
+        rest_answered=risen and closed_s >= limits.min_rest_s,
+        rest_given_up=Reason.NO_EFFECT in s.objections,
+        rest_over=resting and not risen and rest_wait_s >= proof.rest_limit_s(limits),
+        rest_wait_s=rest_wait_s,
+        not_stopping=proof.verdict is Verdict.NOT_PROVED,
+    )
+
+
+def _tank(s: ChamberState, limits: ChamberLimits) -> tuple[float | None, bool, str]:
+    tank = limits.tank
+    if tank is None:
+        return None, True, ""
+    health, _, test = quality.assess(s.tank_ph, s.now_ns, tank.probe)
+    fresh = s.tank_ph.age_s(s.now_ns) <= tank.probe.stale_s
+    ph = s.tank_ph.ph if fresh else None
+    shown = f"{ph:.2f}, limit {tank.low_ph:.2f}" if ph is not None else f"no reading ({test})"
+    return ph, health in PERMITTING, f'tank "{tank.name}" {shown}'
+
+
+def _unheard(s: ChamberState, limits: ChamberLimits, *, good: bool, tank_good: bool) -> str:
+    """Which required signal has not spoken yet; empty when all have."""
+    missing = []
+    if not s.keeper_alive or not s.valve_link:
+        missing.append("valve")
+    if not good and not s.service:
+        missing.append("chamber pH")
+    if limits.tank is not None and limits.tank.required and not tank_good:
+        missing.append("tank pH")
+    return "not heard yet: " + ", ".join(missing) if missing else ""
+
+
+def _deep_with_gas(s: ChamberState) -> bool:
+    track = s.chamber_ph
+    return (
+        track.low_run >= DEEP_READINGS
+        and track.at_ns - track.low_from_ns >= DEEP_S * NS
+        and s.low_began_with_gas
+    )
+
+
+def _feedback_silent(s: ChamberState) -> bool:
+    return not s.feedback_heard and (s.now_ns - s.link_up_ns) / NS > FEEDBACK_SILENT_S
+
+
+def _age(track: quality.Track, now_ns: int) -> str:
+    return f"{track.age_s(now_ns):.1f} s ago" if track.readings else "never"

@@ -1,0 +1,172 @@
+"""Take one event into the state of a chamber. Nothing is decided here."""
+
+from __future__ import annotations
+
+from typing import assert_never
+
+from nightheron.guard.limits import ChamberLimits
+from nightheron.guard.state import ChamberState, Phase
+from nightheron.model import (
+    NS,
+    Act,
+    Acted,
+    Committed,
+    Event,
+    FeedbackSaid,
+    Gas,
+    JournalSaid,
+    KeeperSaid,
+    Late,
+    Left,
+    Observed,
+    OtherOrder,
+    Reason,
+    Signal,
+    Started,
+    Stopping,
+    Ticked,
+    ValveSaid,
+    Verdict,
+)
+
+HOUR_NS = 3600 * NS
+
+
+def take(s: ChamberState, event: Event, limits: ChamberLimits) -> None:
+    """Change ``s`` by what ``event`` says."""
+    s.late_s = 0.0
+    match event:
+        case Observed():
+            _observed(s, event, limits)
+        case Ticked() | Committed():
+            pass
+        case Started():
+            _started(s, event, limits)
+        case JournalSaid():
+            s.journal_well = event.well
+            s.journal_new = s.journal_new or event.replaced
+        case ValveSaid():
+            _valve_said(s, event)
+        case FeedbackSaid():
+            _feedback_said(s, event)
+        case OtherOrder():
+            if event.order is Gas.OPEN and s.phase is not Phase.OPEN:
+                s.foreign_open, s.foreign_raw = True, event.raw
+        case KeeperSaid():
+            _keeper_said(s, event)
+        case Late():
+            s.late_s = max(event.gap_s, 1e-3)
+            s.chamber_ph.break_run()
+        case Acted():
+            _acted(s, event)
+        case Stopping():
+            s.starting = s.stopping = True
+        case _:
+            assert_never(event)
+
+
+def pass_time(s: ChamberState, dt_ns: int, limits: ChamberLimits) -> None:
+    """Let ``dt_ns`` of running time go by, before the event that ends it is taken."""
+    if s.phase is Phase.OPEN:
+        s.proof.pass_open(dt_ns)
+        s.opened_day_ns[-1] += dt_ns
+    elif (
+        Reason.PLANNED_REST in s.objections
+        and not s.service
+        and s.chamber_ph.age_s(s.now_ns + dt_ns) <= limits.probe.stale_s
+    ):
+        s.proof.rest_wait_ns += dt_ns
+    s.day_hour_ns += dt_ns
+    while s.day_hour_ns >= HOUR_NS:
+        s.day_hour_ns -= HOUR_NS
+        s.opened_day_ns = [*s.opened_day_ns[1:], 0]
+
+
+def _observed(s: ChamberState, event: Observed, limits: ChamberLimits) -> None:
+    if event.signal is Signal.TANK_PH:
+        if limits.tank is not None:
+            s.tank_ph.hear(event, limits.tank.probe, limits.tank.clear_ph, limits.tank.low_ph)
+        return
+    deep_ph = limits.floor_ph - limits.deep_low_margin_ph
+    if not s.chamber_ph.hear(event, limits.probe, limits.resume_ph, deep_ph) or s.service:
+        return
+    closed_s = (s.now_ns - s.closed_ns) / NS
+    if s.chamber_ph.low_run == 1:
+        in_tail = closed_s <= limits.tail_s + limits.probe_lag_s and s.proof.verdict is not None
+        s.low_began_with_gas = s.phase is Phase.OPEN or in_tail
+    if s.phase is Phase.OPEN:
+        s.proof.see_open(s.chamber_ph)
+    elif s.phase is Phase.CLOSED:
+        s.proof.see_closed(s.chamber_ph, closed_s, limits)
+
+
+def _started(s: ChamberState, event: Started, limits: ChamberLimits) -> None:
+    s.started_ns = s.closed_ns = s.ordered_ns = event.at_ns
+    s.unclean_starts = event.unclean_starts
+    s.journal_new = event.journal_new
+    s.commissioned = event.commissioned
+    if event.left is not None:
+        _carry_over(s, event.left)
+
+
+def _carry_over(s: ChamberState, left: Left) -> None:
+    proof = s.proof
+    s.service = left.service
+    s.service_why = "held since before the start" if left.service else ""
+    s.opened_day_ns[-1] = round(left.opened_day_s * NS)
+    proof.trial_ns = round(left.unanswered_s * NS)
+    proof.opening_ns = round(left.opening_s * NS)
+    proof.rest_from_trial = left.rest_from_trial
+    proof.lowest_ph = left.rest_lowest_ph
+    if left.gas is Gas.OPEN or left.rest_pending:
+        proof.verdict = Verdict.PENDING
+
+
+def _valve_said(s: ChamberState, event: ValveSaid) -> None:
+    if event.link and not s.valve_link:
+        s.link_up_ns = event.at_ns
+        s.feedback_heard = False
+    s.valve_link, s.valve_why = event.link, event.why
+    if not event.link:
+        s.seen = s.disagrees_from_ns = None
+
+
+def _feedback_said(s: ChamberState, event: FeedbackSaid) -> None:
+    if event.seen is None:
+        return
+    s.feedback_heard = True
+    s.seen = event.seen
+    ordered = Gas.OPEN if s.phase is Phase.OPEN else Gas.CLOSED
+    if event.seen is ordered:
+        s.disagrees_from_ns = None
+    elif s.disagrees_from_ns is None:
+        s.disagrees_from_ns = event.at_ns
+
+
+def _keeper_said(s: ChamberState, event: KeeperSaid) -> None:
+    if event.alive is not s.keeper_alive:
+        s.valve_link, s.valve_why = False, "no link yet"
+        s.seen = s.disagrees_from_ns = None
+    s.keeper_alive, s.keeper_why = event.alive, event.why
+
+
+def _acted(s: ChamberState, event: Acted) -> None:
+    match event.act:
+        case Act.SERVICE_ON | Act.CLOSE:
+            s.service = True
+            s.service_why = f"{event.who}: {event.why}" if event.why else event.who
+            s.service_until_ns = event.at_ns + round(event.for_s * NS) if event.for_s is not None else None
+            s.proof.give_up()
+            if Reason.SERVICE in s.objections:
+                s.objections[Reason.SERVICE].told = False
+        case Act.SERVICE_OFF:
+            if s.service:
+                # Hands were at work: the trial opening that follows asks the question anew.
+                s.objections.pop(Reason.PLANNED_REST, None)
+                s.service, s.service_why, s.service_until_ns = False, "", None
+                s.proof.demand_trial(fresh=True)
+                s.chamber_ph.break_run()
+        case Act.RELEASE:
+            pass
+        case _:
+            assert_never(event.act)

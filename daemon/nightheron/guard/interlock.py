@@ -1,0 +1,308 @@
+"""The interlock: every reason against gas is one row of one table.
+
+Permission is an empty set of objections. At each evaluation every row looks at the same facts.
+An objection begins when ``permits`` is not True and ends when ``clears`` is True; so an unknown, a
+NaN or a missing value never permits. A row whose ``latches`` is True while it stands keeps standing
+until a person releases it. All objections are recorded; when several begin in the evaluation that
+closes gas, the first in table order is the reason of that closing, and it stays the reason until
+gas opens again. No row opens gas, none can be bypassed, and no transition lives outside this table.
+
+To add a rule: a member of ``model.Reason``, a fact in ``guard/facts.py``, a row here, and the test
+that ``tests/unit/test_interlock.py`` then asks for by name.
+"""
+
+from __future__ import annotations
+
+from nightheron.guard.facts import Facts
+from nightheron.guard.rule import Rule, always, never
+from nightheron.model import AlarmClass, Gas, Reason, State
+
+_WAKE, _NOTICE, _DIGEST = AlarmClass.WAKE, AlarmClass.NOTICE, AlarmClass.DIGEST
+
+
+def _ph(f: Facts) -> str:
+    return "no reading" if f.ph is None else f"{f.ph:.2f}"
+
+
+def _deep_permits(f: Facts) -> bool:
+    return f.service or f.ph is None or f.ph >= f.limits.floor_ph - f.limits.deep_low_margin_ph
+
+
+def _tank_clears(f: Facts) -> bool:
+    return f.limits.tank is None or (f.tank_ph is not None and f.tank_ph >= f.limits.tank.clear_ph)
+
+
+def _tank_permits(f: Facts) -> bool:
+    return f.limits.tank is None or f.tank_ph is None or f.tank_ph >= f.limits.tank.low_ph
+
+
+TABLE: tuple[Rule, ...] = (
+    Rule(
+        Reason.GUARD_LATE,
+        State.TRIPPED,
+        permits=lambda f: not f.late,
+        closes_when="the guard's own loop stood still for more than half the shortest lease",
+        resets="by itself, after settle and rest",
+        sentence="the guard itself was held up",
+        evidence=lambda f: f"loop stood still for {f.late_s:.1f} s",
+        alarm=_DIGEST,
+        opens_when="the loop running on time",
+    ),
+    Rule(
+        Reason.KEEPER_LOST,
+        State.TRIPPED,
+        permits=lambda f: f.keeper_alive or f.starting_grace,
+        clears=lambda f: f.keeper_alive,
+        closes_when="the process that holds the valve is gone or silent",
+        resets="by itself, after settle and rest",
+        sentence="the process that holds the valve is gone",
+        evidence=lambda f: f.keeper_why,
+        alarm=_NOTICE,
+        delayed=True,
+        opens_when="a new valve process answering",
+    ),
+    Rule(
+        Reason.VALVE_LOST,
+        State.TRIPPED,
+        permits=lambda f: f.valve_link or not f.keeper_alive or f.starting_grace,
+        closes_when="no link to the valve, or no answer on it",
+        resets="by itself, after settle and rest",
+        sentence="the valve does not answer",
+        clears=lambda f: f.valve_link,
+        evidence=lambda f: f.valve_why or "no link",
+        alarm=_NOTICE,
+        delayed=True,
+        opens_when="the valve answering again",
+    ),
+    Rule(
+        Reason.CHAMBER_PH_LOST,
+        State.TRIPPED,
+        permits=lambda f: f.ph_good or f.service or f.starting_grace or f.fell_through_floor,
+        closes_when="no good reading of chamber pH",
+        resets="by itself, after settle; then a trial opening",
+        sentence="the chamber's pH probe gives no good reading",
+        clears=lambda f: f.ph_good,
+        evidence=lambda f: f.ph_why,
+        alarm=_NOTICE,
+        delayed=True,
+        opens_when="good readings of chamber pH",
+    ),
+    Rule(
+        Reason.FLOOR,
+        State.RESTING,
+        permits=lambda f: f.service or f.ph is None or f.ph >= f.limits.floor_ph,
+        closes_when="chamber pH below floor_ph",
+        resets="by itself at resume_ph, after settle and rest",
+        sentence="the chamber reached its floor; normal work",
+        clears=lambda f: f.ph is not None and f.ph >= f.limits.resume_ph,
+        evidence=lambda f: f"pH {_ph(f)}, floor {f.limits.floor_ph:.2f}",
+        opens_when="chamber pH at resume",
+    ),
+    Rule(
+        Reason.PLANNED_REST,
+        State.RESTING,
+        permits=lambda f: not f.rest_due,
+        closes_when="an opening reached its longest time, or a trial ended without an answer",
+        resets="by itself when pH has risen 3 x its noise, after the minimum rest",
+        sentence="a planned rest, so that probe and valve can show that they answer; normal work",
+        clears=lambda f: f.rest_answered or f.rest_given_up,
+        evidence=lambda f: f"open {f.opening_s:.0f} s without an answer",
+        opens_when="pH seen to rise with the gas shut",
+    ),
+    Rule(
+        Reason.DEEP_LOW,
+        State.TRIPPED,
+        permits=_deep_permits,
+        closes_when="chamber pH below floor_ph - deep_low_margin_ph",
+        resets="by itself; by a person after 3 readings over 5 s while gas flowed or was draining",
+        sentence="the chamber fell far below its floor",
+        latches=lambda f: f.deep_with_gas and not f.service,
+        evidence=lambda f: f"pH {_ph(f)}, limit {f.limits.floor_ph - f.limits.deep_low_margin_ph:.2f}",
+        latched_alarm=_NOTICE,
+        opens_when="chamber pH back above the deep limit",
+    ),
+    Rule(
+        Reason.TANK_LOW,
+        State.TRIPPED,
+        permits=_tank_permits,
+        closes_when="tank pH below low_ph",
+        resets="by itself at clear_ph",
+        sentence="the tank's pH is low",
+        clears=_tank_clears,
+        evidence=lambda f: f.tank_why,
+        alarm=_NOTICE,
+        delayed=True,
+        opens_when="tank pH at its clearing limit",
+    ),
+    Rule(
+        Reason.TANK_PH_LOST,
+        State.TRIPPED,
+        permits=lambda f: f.tank_good or not f.tank_required or f.starting_grace,
+        closes_when="no good reading of a required tank pH",
+        resets="by itself",
+        sentence="the tank's pH probe gives no good reading",
+        clears=lambda f: f.tank_good or not f.tank_required,
+        evidence=lambda f: f.tank_why,
+        alarm=_NOTICE,
+        delayed=True,
+        opens_when="good readings of tank pH",
+    ),
+    Rule(
+        Reason.NO_EFFECT,
+        State.TRIPPED,
+        permits=lambda f: not f.rest_over,
+        closes_when="a trial opening or a planned rest ended without an answer",
+        resets="by a person",
+        sentence="the reading does not answer the gas: cylinder empty, or probe stuck, in a cup or in air",
+        latches=always,
+        evidence=lambda f: f"no answer in {f.rest_wait_s:.0f} s of rest",
+        alarm=_NOTICE,
+        opens_when="a person's release, with pH at resume",
+    ),
+    Rule(
+        Reason.NOT_STOPPING,
+        State.LATCHED,
+        permits=lambda f: not f.not_stopping,
+        closes_when="gas is shut and pH keeps falling beyond what line and probe lag explain",
+        resets="by a person, or when pH turns after all during this closing",
+        sentence="GAS NOT STOPPED: ordered shut, and pH still falls; the valve may leak or be stuck",
+        evidence=lambda f: f"pH {_ph(f)}, shut for {f.closed_s:.0f} s",
+        alarm=_WAKE,
+        opens_when="pH seen to turn, or a person's release",
+    ),
+    Rule(
+        Reason.VALVE_DISAGREES,
+        State.TRIPPED,
+        permits=lambda f: not f.disagrees,
+        closes_when="the valve's own report differs from the order for longer than travel_s",
+        resets="by itself; by a person when it was ordered closed and seen open",
+        sentence="the valve reports another position than ordered",
+        latches=lambda f: f.disagrees and f.gas is Gas.CLOSED and f.seen is Gas.OPEN and f.closed_s > 0,
+        evidence=lambda f: f"seen {f.seen}",
+        alarm=_NOTICE,
+        delayed=True,
+        latched_alarm=_WAKE,
+        opens_when="the valve's report agreeing with the order",
+    ),
+    Rule(
+        Reason.FOREIGN_ORDER,
+        State.TRIPPED,
+        permits=lambda f: not f.foreign_open,
+        closes_when="somebody else ordered our valve open while we had it closed",
+        resets="by a person",
+        sentence="somebody else ordered the gas open; it was ordered shut again at once",
+        latches=always,
+        evidence=lambda f: f"order {f.foreign_raw!r}",
+        alarm=_WAKE,
+        opens_when="a person's release, once the other sender is found",
+    ),
+    Rule(
+        Reason.NOT_RECORDABLE,
+        State.TRIPPED,
+        permits=lambda f: f.journal_well,
+        closes_when="the journal could not commit for 15 s",
+        resets="by itself",
+        sentence="the journal cannot be written",
+        alarm=_NOTICE,
+        opens_when="the journal written again",
+    ),
+    Rule(
+        Reason.RESTARTS,
+        State.TRIPPED,
+        permits=lambda f: not f.too_many_starts,
+        closes_when="more than starts_per_hour starts that no clean stop preceded",
+        resets="by a person, at any time",
+        sentence="the service has started too often without a clean stop",
+        latches=always,
+        evidence=lambda f: f"{f.unclean_starts} in the last hour of running",
+        alarm=_NOTICE,
+        opens_when="a person's release",
+        release_at_any_time=True,
+    ),
+    Rule(
+        Reason.NEW_JOURNAL,
+        State.TRIPPED,
+        permits=lambda f: not f.journal_new,
+        closes_when="the journal was lost, damaged or replaced",
+        resets="by a person, at any time",
+        sentence="the journal was lost or replaced; what was latched before is not known",
+        latches=always,
+        alarm=_NOTICE,
+        opens_when="a person's release",
+        release_at_any_time=True,
+    ),
+    Rule(
+        Reason.SERVICE,
+        State.SERVICE,
+        permits=lambda f: not f.service,
+        closes_when="a person holds it closed",
+        resets="by a person (service off)",
+        sentence="a person holds the gas shut",
+        evidence=lambda f: f.service_why,
+        opens_when="service off",
+    ),
+    Rule(
+        Reason.COMMISSIONING,
+        State.STANDBY,
+        permits=lambda f: f.commissioned,
+        closes_when='commissioning = "require" and commissioning is not finished',
+        resets="by a person",
+        sentence="commissioning is not finished",
+        opens_when="commissioning finished",
+    ),
+    Rule(
+        Reason.STARTING,
+        State.STANDBY,
+        permits=lambda f: not f.starting,
+        closes_when="the service starts or stops",
+        resets="by itself, once every required signal and the valve have spoken",
+        sentence="the service is starting",
+        evidence=lambda f: f.starting_why,
+        opens_when="every required signal and the valve heard",
+    ),
+    Rule(
+        Reason.SETTLING,
+        State.RESTING,
+        permits=lambda f: f.gas is Gas.OPEN or f.settled,
+        closes_when="(holds closed) not every reading of settle_s is at or above resume_ph",
+        resets="by itself",
+        sentence="waiting for steady readings",
+        clears=lambda f: f.settled,
+        opens_when="every reading at or above resume for the settle time",
+    ),
+    Rule(
+        Reason.MIN_REST,
+        State.RESTING,
+        permits=lambda f: f.gas is Gas.OPEN or f.closed_s >= f.limits.min_rest_s,
+        closes_when="(holds closed) less than min_rest_s since gas closed",
+        resets="by itself",
+        sentence="the least rest is not over",
+        evidence=lambda f: f"{f.closed_s:.0f} of {f.limits.min_rest_s:.0f} s",
+        opens_when="the least rest over",
+    ),
+    Rule(
+        Reason.FEEDBACK_SILENT,
+        State.FLOWING,
+        permits=lambda f: not f.feedback_silent,
+        closes_when="(only told) feedback is configured, and the valve never reports or says neither answer",
+        resets="by itself",
+        sentence="the valve's own report is missing or not understood",
+        alarm=_NOTICE,
+        delayed=True,
+        objects=False,
+    ),
+)
+
+CORE_FAULT = Rule(
+    Reason.CORE_FAULT,
+    State.LATCHED,
+    permits=never,
+    closes_when="the guard's own logic failed",
+    resets="when the service is started anew",
+    sentence="the guard's own logic failed; gas stays shut",
+    latches=always,
+    alarm=_NOTICE,
+    opens_when="the service started anew (and the fault reported)",
+)
+
+RULES = {rule.reason: rule for rule in (CORE_FAULT, *TABLE)}

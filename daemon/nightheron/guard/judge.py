@@ -1,0 +1,75 @@
+"""Fold over the interlock table: objections begin, latch, end, and are told."""
+
+from __future__ import annotations
+
+from nightheron.guard.facts import Facts
+from nightheron.guard.interlock import RULES, TABLE
+from nightheron.guard.rule import Rule
+from nightheron.guard.state import ChamberState, Objection
+from nightheron.model import NS, AlarmClass, Clear, Effect, Gas, Raise, Reason, Started
+
+
+def against(s: ChamberState) -> list[Reason]:
+    """The standing reasons against gas, in table order; empty means permitted."""
+    if not s.objections:
+        return []
+    return [reason for reason, rule in RULES.items() if rule.objects and reason in s.objections]
+
+
+def judge(s: ChamberState, facts: Facts) -> list[Effect]:
+    """One evaluation of every row. Changes the objections; returns alarms raised and cleared."""
+    effects: list[Effect] = []
+    for rule in TABLE:
+        standing = s.objections.get(rule.reason)
+        if standing is None:
+            if rule.permits(facts) is True:
+                continue
+            standing = s.objections[rule.reason] = Objection(s.now_ns, rule.evidence(facts))
+            if rule.reason is Reason.CHAMBER_PH_LOST:
+                s.proof.demand_trial()
+        elif not standing.latched and rule.ends(facts) is True:
+            del s.objections[rule.reason]
+            if standing.told:
+                effects.append(Clear(rule.reason))
+            continue
+        if not standing.latched and rule.latches(facts) is True:
+            standing.latched = True
+        effects += _tell(s, rule, standing, facts)
+    return effects
+
+
+def carry_over(s: ChamberState, event: Started) -> None:
+    """A start goes on with the closing it finds, with what was latched, and with a rest under way."""
+    left = event.left
+    s.proof.demand_trial()
+    if left is None:
+        s.first_reason = Reason.NEW_JOURNAL if event.journal_new else Reason.STARTING
+        return
+    s.first_reason = left.reason if left.gas is Gas.CLOSED and left.reason else Reason.STARTING
+    for reason in left.latched:
+        s.objections[reason] = Objection(s.now_ns, "from before the start", latched=True)
+        s.foreign_open = s.foreign_open or reason is Reason.FOREIGN_ORDER
+    if left.rest_pending:
+        s.objections[Reason.PLANNED_REST] = Objection(s.now_ns, "from before the start")
+
+
+def _tell(s: ChamberState, rule: Rule, standing: Objection, facts: Facts) -> list[Effect]:
+    name = facts.limits.name
+    kind = rule.latched_alarm if standing.latched and rule.latched_alarm else rule.alarm
+    if rule.reason is Reason.SERVICE:
+        due = s.service_until_ns is not None and s.now_ns >= s.service_until_ns
+        if standing.told or not due:
+            return []
+        standing.told = True
+        return [
+            Raise(rule.reason, AlarmClass.NOTICE, f"{name}: gas is still held shut ({facts.service_why})")
+        ]
+    if kind is None:
+        return []
+    stood_s = (s.now_ns - standing.since_ns) / NS
+    waits = rule.delayed and not standing.latched and stood_s < facts.limits.alarm_delay_s
+    if waits or (standing.told and (standing.told_latched or not standing.latched)):
+        return []
+    standing.told, standing.told_latched = True, standing.latched
+    evidence = f" ({standing.evidence})" if standing.evidence else ""
+    return [Raise(rule.reason, kind, f"{name}: {rule.sentence}{evidence}")]

@@ -1,0 +1,127 @@
+"""Open gas must be seen to act; closed gas must be seen to stop.
+
+The water answers an opening when the level (median of five readings) has fallen three times the
+noise below its highest since the opening, and a closing when it has risen as much above its lowest
+since the closing. Open time that nothing has answered is counted, across closings and restarts,
+so that no stuck reading, whatever its value, can keep gas flowing: at its limit the opening ends
+in a planned rest, and a rest without an answer ends in ``no_effect``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from nightheron.guard.limits import ChamberLimits
+from nightheron.guard.quality import Track
+from nightheron.model import NS, Verdict
+
+ANSWER_NOISES = 3.0
+REST_MOST_S = 3600.0
+"""The longest a planned rest after an ordinary opening waits for a rise."""
+
+
+@dataclass(slots=True)
+class Proof:
+    """What is known of the valve from the water. Times are nanoseconds of open gas unless called ``at``."""
+
+    trial: bool = True
+    """The next or present opening is a trial: doubt or hands at work came before."""
+    trial_ns: int = 0
+    """Open time of trials that nothing has answered."""
+    opening_ns: int = 0
+    """Open time since the water last answered."""
+    highest_ph: float | None = None
+    lowest_ph: float | None = None
+    after_lag_ph: float | None = None
+    """The level when line and probe lag were over; falling on from there is not the tail."""
+    this_opening_ns: int = 0
+    answered: bool = False
+    """The present opening was answered."""
+    verdict: Verdict | None = None
+    rest_from_trial: bool = False
+    """The closing ended a trial, so its rest waits only the trial pause."""
+    answers_trial: bool = False
+    """A rise in this closing would answer the trial that it ended."""
+    rest_wait_ns: int = 0
+    """How long a planned rest has waited for its answer with a good reading at hand."""
+
+    def open_now(self) -> None:
+        """The gas begins to flow."""
+        self.highest_ph = None
+        self.this_opening_ns = 0
+        self.answered = False
+        self.give_up()
+
+    def give_up(self) -> None:
+        """A closing that was still pending can no longer be told."""
+        if self.verdict is Verdict.PENDING:
+            self.verdict = Verdict.COULD_NOT_TELL
+
+    def close_now(self) -> None:
+        """The gas stops; from here the water must turn."""
+        self.verdict = Verdict.PENDING
+        self.lowest_ph = self.after_lag_ph = None
+        self.rest_wait_ns = 0
+        self.rest_from_trial = self.answers_trial = self.trial
+
+    def demand_trial(self, *, fresh: bool = False) -> None:
+        """Doubt or hands: the next opening is a trial. ``fresh`` when a person put things right."""
+        self.trial = True
+        self.answers_trial = False
+        if fresh:
+            self.trial_ns = self.opening_ns = 0
+
+    def pass_open(self, dt_ns: int) -> None:
+        """Gas has flowed for ``dt_ns``."""
+        self.opening_ns += dt_ns
+        self.this_opening_ns += dt_ns
+        if self.trial:
+            self.trial_ns += dt_ns
+
+    def due(self, limits: ChamberLimits, *, unchanged: bool) -> bool:
+        """True when the present opening must end in a planned rest."""
+        if self.trial and self.trial_ns >= limits.trial_opening_s * NS:
+            return True
+        return unchanged or self.opening_ns >= limits.longest_opening_s * NS
+
+    def see_open(self, track: Track) -> None:
+        """A reading while gas flows."""
+        level = track.level_ph
+        if level is None:
+            return
+        if self.highest_ph is None or level > self.highest_ph:
+            self.highest_ph = level
+        if not self.answered and self.highest_ph - level >= ANSWER_NOISES * track.noise_ph:
+            self.answered = True
+            self.trial = False
+            self.trial_ns = 0
+            self.opening_ns = self.this_opening_ns
+
+    def see_closed(self, track: Track, closed_s: float, limits: ChamberLimits) -> None:
+        """A reading while gas is shut, ``closed_s`` after the closing."""
+        level = track.level_ph
+        if level is None:
+            return
+        if self.lowest_ph is None or level < self.lowest_ph:
+            self.lowest_ph = level
+        if self.verdict in (Verdict.PENDING, Verdict.NOT_PROVED) and self._risen(track, level):
+            self.verdict = Verdict.PROVED
+            self.trial = self.trial and not self.answers_trial
+            self.trial_ns = self.opening_ns = 0
+        elif self.verdict is Verdict.PENDING:
+            self._see_fall(track, level, closed_s, limits)
+
+    def _risen(self, track: Track, level: float) -> bool:
+        return self.lowest_ph is not None and level - self.lowest_ph >= ANSWER_NOISES * track.noise_ph
+
+    def _see_fall(self, track: Track, level: float, closed_s: float, limits: ChamberLimits) -> None:
+        if closed_s < limits.probe_lag_s + limits.tail_s:
+            return
+        if self.after_lag_ph is None:
+            self.after_lag_ph = level
+        if self.after_lag_ph - level >= ANSWER_NOISES * track.noise_ph:
+            self.verdict = Verdict.NOT_PROVED
+
+    def rest_limit_s(self, limits: ChamberLimits) -> float:
+        """How long the present rest waits before silence counts as no effect."""
+        return limits.trial_pause_s if self.rest_from_trial else max(REST_MOST_S, limits.min_rest_s)

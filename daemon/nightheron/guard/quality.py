@@ -1,0 +1,238 @@
+"""What a stream of messages from one probe is worth: one Track per probe, fed message by message.
+
+All tests are streaming and count seconds, so that the same water sampled at another rate gets the
+same answer. A test may make a reading doubtful; no test ever hides a low one: ``Track.ph`` is the
+last number that lies in the plausible band, whatever else is thought of it.
+
+Values (pH on the NBS scale). Common practice, no source: 0.5 pH/s as more than water can move, and
+the plausible band. 1.4826 x MAD estimates a standard deviation for normal noise (1/Phi^-1(0.75)).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from itertools import pairwise
+from statistics import median
+
+from nightheron.guard.limits import Conversion, ProbeLimits
+from nightheron.model import NS, Flag, Health, Observed
+
+PLAUSIBLE_PH = (4.0, 9.0)
+JUMP_PH_PER_S = 0.5
+STEADY_READINGS = 3
+WINDOW_S = 120.0
+WINDOW_MOST = 240
+NOISE_EVERY_S = 10.0
+NOISE_LEAST_PH = 0.005
+NOISE_UNKNOWN_PH = 0.01
+NOISE_FROM = 10
+NOISY_PH = 0.05
+LEVEL_OF = 5
+UNCHANGED_LEAST_S = 1800.0
+UNCHANGED_FACTOR = 10.0
+GARBAGE_SHARE = 0.5
+SPIKE_LEAST_PH = 0.1
+MAD_TO_SD = 1.482602218505602
+
+
+@dataclass(slots=True)
+class Track:
+    """The memory of one probe. ``recent`` holds [at_ns, ph] of readings, newest last."""
+
+    ph: float | None = None
+    at_ns: int = 0
+    recent: list[list[float]] = field(default_factory=list)
+    level_ph: float | None = None
+    """Median of the last five readings: what proofs compare."""
+    noise_ph: float = NOISE_UNKNOWN_PH
+    noise_at_ns: int = 0
+    noisy: bool = False
+    readings: int = 0
+    refused: list[int] = field(default_factory=list)
+    """Times of refused messages in the window."""
+    jumped: bool = False
+    jumped_down: bool = False
+    steady: int = 0
+    unchanged_at_ns: int = 0
+    longest_unchanged_s: float = 0.0
+    run_from_ns: int = 0
+    """Start of the unbroken run of readings at or above resume."""
+    run_counted_ns: int = 0
+    run: int = 0
+    low_from_ns: int = 0
+    """Start of the unbroken run of readings below the deep limit."""
+    low_run: int = 0
+    spikes: int = 0
+    note: str = ""
+
+    def hear(self, message: Observed, limits: ProbeLimits, resume_ph: float, deep_ph: float) -> bool:
+        """Take one message; True when it was a reading."""
+        self.note = ""
+        ph = to_ph(message.value, limits.conversion)
+        if message.refused is not None or ph is None:
+            self._refuse(message.at_ns)
+            return False
+        at_ns = message.at_ns
+        silent_s = (at_ns - self.at_ns) / NS if self.readings else math.inf
+        if silent_s > limits.stale_s:
+            self._begin(at_ns)
+        self._judge_jump(ph, at_ns, silent_s)
+        self._judge_unchanged(ph, at_ns)
+        self._count_runs(ph, at_ns, limits.period_s, resume_ph, deep_ph)
+        self.ph, self.at_ns = ph, at_ns
+        self.readings += 1
+        self.recent.append([at_ns, ph])
+        self._judge_spike()
+        self._trim(at_ns)
+        self.level_ph = median(r[1] for r in self.recent[-LEVEL_OF:])
+        if at_ns - self.noise_at_ns >= NOISE_EVERY_S * NS:
+            self._judge_noise(at_ns)
+        return True
+
+    def age_s(self, now_ns: int) -> float:
+        """Seconds since the last reading; infinite when there was none."""
+        return (now_ns - self.at_ns) / NS if self.readings else math.inf
+
+    def unchanged_s(self, now_ns: int) -> float:
+        """How long the reading has stood at one value."""
+        return (now_ns - self.unchanged_at_ns) / NS if self.readings else 0.0
+
+    def is_unchanged(self, now_ns: int) -> bool:
+        """True when it has stood longer than its resolution and history explain."""
+        limit_s = max(UNCHANGED_LEAST_S, UNCHANGED_FACTOR * self.longest_unchanged_s)
+        return self.unchanged_s(now_ns) > limit_s
+
+    def settled(self, settle_s: float) -> bool:
+        """True when every reading of the settle window, at least three and spanning it, was high enough."""
+        return self.run >= 3 and self.at_ns - self.run_from_ns >= settle_s * NS
+
+    def break_run(self) -> None:
+        """Forget the run of high readings: what came before no longer counts toward permission."""
+        self.run = 0
+
+    def _refuse(self, at_ns: int) -> None:
+        self.refused.append(at_ns)
+        if len(self.refused) > WINDOW_MOST:
+            del self.refused[0]
+
+    def _begin(self, at_ns: int) -> None:
+        self.run = self.low_run = 0
+        self.unchanged_at_ns = at_ns
+
+    def _judge_jump(self, ph: float, at_ns: int, silent_s: float) -> None:
+        change = 0.0
+        if math.isfinite(silent_s) and self.ph is not None:
+            change = _fastest(ph, at_ns, self.recent)
+        if abs(change) > JUMP_PH_PER_S:
+            self.jumped, self.jumped_down, self.steady = True, change < 0, 0
+        elif self.jumped:
+            self.steady += 1
+            if self.steady >= STEADY_READINGS:
+                self.jumped = self.jumped_down = False
+
+    def _judge_unchanged(self, ph: float, at_ns: int) -> None:
+        if ph != self.ph:
+            if self.readings:
+                stood_s = (at_ns - self.unchanged_at_ns) / NS
+                self.longest_unchanged_s = min(max(self.longest_unchanged_s, stood_s), UNCHANGED_LEAST_S)
+            self.unchanged_at_ns = at_ns
+
+    def _count_runs(self, ph: float, at_ns: int, period_s: float, resume_ph: float, deep_ph: float) -> None:
+        if ph >= resume_ph:
+            # A burst of queued lines arrives at once and must not stand for many seconds of water.
+            if self.run == 0:
+                self.run_from_ns, self.run_counted_ns, self.run = at_ns, at_ns, 1
+            elif at_ns - self.run_counted_ns >= period_s * NS / 4:
+                self.run_counted_ns = at_ns
+                self.run += 1
+        else:
+            self.run = 0
+        if ph < deep_ph:
+            if self.low_run == 0:
+                self.low_from_ns = at_ns
+            self.low_run += 1
+        else:
+            self.low_run = 0
+
+    def _judge_spike(self) -> None:
+        """Look one and two readings back, so that the good neighbours are never marked."""
+        values = [r[1] for r in self.recent[-4:]]
+        limit = max(6 * self.noise_ph, SPIKE_LEAST_PH)
+        for width in (1, 2):
+            if len(values) < width + 2:
+                return
+            before, *off, after = values[-width - 2 :]
+            if abs(after - before) <= limit / 2 and all(abs(v - (before + after) / 2) > limit for v in off):
+                self.spikes += 1
+                self.note = f"spike {off[0]:.3f} between {before:.3f} and {after:.3f}"
+                return
+
+    def _trim(self, at_ns: int) -> None:
+        oldest = at_ns - WINDOW_S * NS
+        recent, refused = self.recent, self.refused
+        drop = 0
+        while len(recent) - drop > LEVEL_OF and (
+            recent[drop][0] < oldest or len(recent) - drop > WINDOW_MOST
+        ):
+            drop += 1
+        if drop:
+            del recent[:drop]
+        while refused and refused[0] < oldest:
+            del refused[0]
+
+    def _judge_noise(self, at_ns: int) -> None:
+        self.noise_at_ns = at_ns
+        values = [r[1] for r in self.recent]
+        steps = [b - a for a, b in pairwise(values)]
+        if len(steps) < NOISE_FROM:
+            self.noise_ph = max(self.noise_ph, NOISE_UNKNOWN_PH)
+            return
+        middle = median(steps)
+        spread = MAD_TO_SD * median(abs(s - middle) for s in steps)
+        resolution = min((abs(s) for s in steps if abs(s) > 1e-9), default=NOISE_UNKNOWN_PH)
+        self.noise_ph = max(spread / math.sqrt(2), min(resolution, NOISE_UNKNOWN_PH), NOISE_LEAST_PH)
+        garbage = len(self.refused) > GARBAGE_SHARE * len(self.recent)
+        self.noisy = spread > NOISY_PH or garbage
+
+
+def to_ph(value: float | None, conversion: Conversion) -> float | None:
+    """The pH of a probe value, or None when it is no number or lies outside the plausible band."""
+    if value is None or isinstance(value, bool) or not math.isfinite(value):
+        return None
+    ph = 7.0 + (value - conversion.at_ph7) / conversion.per_ph
+    return ph if PLAUSIBLE_PH[0] <= ph <= PLAUSIBLE_PH[1] else None
+
+
+def _fastest(ph: float, at_ns: int, recent: list[list[float]]) -> float:
+    """The steeper of the slopes (pH/s) to the last reading and to the newest that is a second old.
+
+    Steps within one second count as one second's, so that a burst or a fast probe is not steeper
+    than the same water read once a second.
+    """
+    slopes = []
+    for then_ns, then_ph in reversed(recent):
+        dt_s = max((at_ns - then_ns) / NS, 1.0)
+        slopes.append((ph - then_ph) / dt_s)
+        if at_ns - then_ns >= NS or len(slopes) >= 16:
+            break
+    return max((slopes[0], slopes[-1]), key=abs) if slopes else 0.0
+
+
+def assess(
+    track: Track, now_ns: int, limits: ProbeLimits, *, service: bool = False
+) -> tuple[Health, Flag, str]:
+    """Health, flag and the test that set them, at this moment. Only health is used to decide."""
+    if service:
+        return Health.FUNCTION_CHECK, Flag.NOT_EVALUATED, "under_service"
+    if not track.age_s(now_ns) <= limits.stale_s:
+        return Health.FAILURE, Flag.MISSING, "no_good_reading"
+    if track.jumped:
+        return Health.OUT_OF_SPECIFICATION, Flag.SUSPECT, "jump"
+    if track.is_unchanged(now_ns):
+        return Health.MAINTENANCE, Flag.SUSPECT, "unchanged"
+    if track.noisy:
+        return Health.MAINTENANCE, Flag.SUSPECT, "noisy"
+    if track.readings < 3:
+        return Health.GOOD, Flag.NOT_EVALUATED, "too_little_history"
+    return Health.GOOD, Flag.PASS, "all"

@@ -1,0 +1,58 @@
+"""One row of the interlock table, and what a row may say."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from nightheron.guard.facts import Facts
+from nightheron.model import AlarmClass, Reason, State
+
+Test = Callable[[Facts], bool]
+Say = Callable[[Facts], str]
+
+
+def always(_: Facts) -> bool:
+    """For a row that latches whenever it stands."""
+    return True
+
+
+def never(_: Facts) -> bool:
+    """For a row that never latches, or never permits."""
+    return False
+
+
+def _nothing(_: Facts) -> str:
+    return ""
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """One reason against gas."""
+
+    reason: Reason
+    state: State
+    """The chamber's state while this is the worst objection and not latched."""
+    permits: Test
+    closes_when: str
+    resets: str
+    sentence: str
+    """What a person reads first."""
+    clears: Test | None = None
+    """When it ends; ``permits`` where not given."""
+    latches: Test = never
+    evidence: Say = _nothing
+    alarm: AlarmClass | None = None
+    delayed: bool = False
+    """Told only after standing for the chamber's alarm delay; closing is never delayed."""
+    latched_alarm: AlarmClass | None = None
+    """The class once latched, where it differs."""
+    opens_when: str = ""
+    """What must happen before this objection goes."""
+    release_at_any_time: bool = False
+    objects: bool = True
+    """False for a row that only tells."""
+
+    @property
+    def ends(self) -> Test:
+        return self.clears or self.permits

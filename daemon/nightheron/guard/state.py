@@ -1,0 +1,74 @@
+"""All that one chamber remembers, in plain values, so that it can be written down and restored exactly."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from nightheron.guard.proof import Proof
+from nightheron.guard.quality import Track
+from nightheron.model import Gas, Reason
+
+
+class Phase(StrEnum):
+    """CLOSED, or OPENING (decided and being written down), or OPEN (ordered)."""
+
+    CLOSED = "closed"
+    OPENING = "opening"
+    OPEN = "open"
+
+
+@dataclass(slots=True)
+class Objection:
+    """One standing reason against gas."""
+
+    since_ns: int
+    evidence: str
+    latched: bool = False
+    told: bool = False
+    told_latched: bool = False
+
+
+@dataclass(slots=True)
+class ChamberState:
+    """Times are CLOCK_BOOTTIME ns; flags say what is true now."""
+
+    now_ns: int = 0
+    started_ns: int = 0
+    phase: Phase = Phase.CLOSED
+    token: int = 0
+    awaited_token: int | None = None
+    closed_ns: int = 0
+    ordered_ns: int = 0
+    """When the standing order last changed."""
+    renewed_ns: int = 0
+    first_reason: Reason | None = None
+    objections: dict[Reason, Objection] = field(default_factory=dict)
+    chamber_ph: Track = field(default_factory=Track)
+    tank_ph: Track = field(default_factory=Track)
+    proof: Proof = field(default_factory=Proof)
+    low_began_with_gas: bool = False
+    keeper_alive: bool = False
+    keeper_why: str = "not started"
+    valve_link: bool = False
+    valve_why: str = "no link yet"
+    link_up_ns: int = 0
+    seen: Gas | None = None
+    feedback_heard: bool = False
+    disagrees_from_ns: int | None = None
+    foreign_open: bool = False
+    foreign_raw: str = ""
+    late_s: float = 0.0
+    journal_well: bool = True
+    journal_new: bool = False
+    unclean_starts: int = 0
+    commissioned: bool = False
+    service: bool = False
+    service_why: str = ""
+    service_until_ns: int | None = None
+    starting: bool = True
+    stopping: bool = False
+    opened_day_ns: list[int] = field(default_factory=lambda: [0] * 24)
+    """Open time of the last 24 hours of running, newest hour last."""
+    day_hour_ns: int = 0
+    fault: str = ""
