@@ -1,0 +1,50 @@
+"""How long the water gives before harm: the process safety time of a chamber."""
+
+from __future__ import annotations
+
+from nightheron.chemistry.carbonate import constants, dic_from_ta_ph, seawater_kg_per_l, total_from_nbs
+from nightheron.chemistry.gas import moles_per_ml
+
+HARM_BELOW_FLOOR_PH = 0.6
+"""How far below the floor the span reckoned here ends."""
+
+T_C = 25.0
+NORMAL_BUBBLE_ML = 0.05
+NORMAL_BUBBLE_EVERY_S = 3.0
+BUBBLER_BAR = 1.08
+"""Normal gas: one 0.05 mL bubble in three seconds at 1.08 bar absolute. Common practice, no source."""
+
+LEAN_EFFLUENT_DKH = 15.0
+"""Low end of the effluent alkalinity seen in practice (15-40 dKH; no source). Less alkalinity is less
+buffer, so the low end gives the short time; new tank water in a chamber just filled has half of it."""
+
+MOL_PER_L_PER_DKH = 0.356652e-3
+"""1 dKH = 10 mg/L CaO, with IUPAC atomic weights."""
+
+
+def normal_gas_mol_per_s() -> float:
+    """CO2 let in by what is called normal gas here, mol/s at 25 degC."""
+    return NORMAL_BUBBLE_ML * moles_per_ml(T_C, BUBBLER_BAR) / NORMAL_BUBBLE_EVERY_S
+
+
+def process_safety_s(
+    water_l: float, floor_ph: float, gas_factor: float, *, effluent_dkh: float = LEAN_EFFLUENT_DKH
+) -> float:
+    """Seconds for pH (NBS) to go from ``floor_ph`` to 0.6 below it at ``gas_factor`` times the normal gas.
+
+    A closed, well mixed vessel of ``water_l`` litres (above 0) at 25 degC and salinity 35: all gas
+    dissolves, alkalinity stays at ``effluent_dkh``, and no help is counted from media that dissolve or
+    feed that dilutes. ``floor_ph`` 5 to 9, ``gas_factor`` above 0. Raises ValueError outside these.
+    """
+    if not 0.0 < water_l < float("inf"):
+        raise ValueError(f"water volume {water_l} L is not above 0")
+    if not 5.0 <= floor_ph <= 9.0:
+        raise ValueError(f"floor pH {floor_ph} is not between 5 and 9")
+    if not 0.0 < gas_factor < float("inf"):
+        raise ValueError(f"gas factor {gas_factor} is not above 0")
+    k = constants(T_C)
+    kg_per_l = seawater_kg_per_l(T_C)
+    ta = effluent_dkh * MOL_PER_L_PER_DKH / kg_per_l
+    before = dic_from_ta_ph(ta, total_from_nbs(floor_ph, k), k)
+    after = dic_from_ta_ph(ta, total_from_nbs(floor_ph - HARM_BELOW_FLOOR_PH, k), k)
+    return (after - before) * water_l * kg_per_l / (gas_factor * normal_gas_mol_per_s())
