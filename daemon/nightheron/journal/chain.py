@@ -1,0 +1,87 @@
+"""The hash chain of the journal: what a row's body is, what its hash is, and when a row is wrong.
+
+An entry's body is compact UTF-8 JSON and is stored, byte for byte, as it was hashed. It holds
+everything that is worth proving: ``seq, boot, mono_ns, utc, clock_synced, kind, chamber``, the row's
+own fields, and ``inputs_sha256`` when packed inputs stand beside it. Its hash is
+
+    SHA-256( the 32 bytes of the previous entry's hash || the body bytes )
+
+and the first entry follows 32 zero bytes. The columns ``seq, utc, boot, mono_ns, kind, chamber`` are
+copies for searching and must equal the body; ``prev`` and ``hash`` are lower-case hex. ``inputs`` may
+be taken away later (NULL); their hash stays in the body, so the chain is not touched by that.
+
+What the chain shows: any edit, insertion, removal or exchange of rows before its head. What it cannot
+show without a head that was noted elsewhere: a tail cut off, or a whole chain computed anew.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from hashlib import sha256
+from typing import NamedTuple
+
+from nightheron.model import JsonValue
+
+GENESIS = "00" * 32
+"""What the first entry has for ``prev``."""
+HEADER = ("seq", "boot", "mono_ns", "utc", "clock_synced", "kind", "chamber")
+COPIES = ("seq", "utc", "boot", "mono_ns", "kind", "chamber")
+
+
+class Row(NamedTuple):
+    """One row as it stands in the file; a damaged one may hold anything."""
+
+    seq: int
+    utc: str
+    boot: str
+    mono_ns: int
+    kind: str
+    chamber: str | None
+    body: bytes
+    prev: str
+    hash: str
+    inputs: bytes | None
+
+
+def body_bytes(fields: Mapping[str, JsonValue]) -> bytes:
+    """The bytes that are stored and hashed. Raises ValueError for NaN and infinity.
+
+    A lone surrogate, which only damaged input has, becomes its JSON escape.
+    """
+    return json.dumps(fields, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode(
+        "utf-8", "backslashreplace"
+    )
+
+
+def entry_hash(prev: str, body: bytes) -> str:
+    """Hex hash of an entry from the previous entry's hex hash and its own body."""
+    return sha256(bytes.fromhex(prev) + body).hexdigest()
+
+
+def why_invalid(row: Row, previous: Row | None) -> str | None:
+    """One phrase on what is wrong with ``row``, which stands after ``previous``; None when nothing is."""
+    if not isinstance(row.body, bytes) or not isinstance(row.inputs, bytes | None):
+        return "the body or the inputs are not stored as bytes"
+    last_seq, last_hash = (previous.seq, previous.hash) if previous else (0, GENESIS)
+    if row.seq != last_seq + 1:
+        return f"entry {last_seq + 1} is missing before it"
+    if row.prev != last_hash:
+        return "prev is not the hash of the entry before it"
+    if row.hash != entry_hash(last_hash, row.body):
+        return "the hash does not belong to the body"
+    try:
+        body = json.loads(row.body)
+    except ValueError:
+        return "the body is not JSON"
+    if not isinstance(body, dict):
+        return "the body is not a JSON object"
+    for name in COPIES:
+        copy = getattr(row, name)
+        if copy != body.get(name) or type(copy) is not type(body.get(name)):
+            return f"the column {name} differs from the body"
+    if row.inputs is not None and sha256(row.inputs).hexdigest() != body.get("inputs_sha256"):
+        return "the packed inputs are not those the body names"
+    if previous and previous.boot == row.boot and row.mono_ns < previous.mono_ns:
+        return "mono_ns runs backward within one boot"
+    return None

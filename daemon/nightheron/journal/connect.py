@@ -1,0 +1,92 @@
+"""Connections to the journal: the writer's, with its pragmas read back, and the readers'."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from contextlib import suppress
+from pathlib import Path
+
+FILE = "journal.db"
+LOCK = "lock"
+COLUMNS = ("seq", "utc", "boot", "mono_ns", "kind", "chamber", "body", "prev", "hash", "inputs")
+SCHEMA = """CREATE TABLE IF NOT EXISTS entries (
+    seq INTEGER PRIMARY KEY, utc TEXT NOT NULL, boot TEXT NOT NULL, mono_ns INTEGER NOT NULL,
+    kind TEXT NOT NULL, chamber TEXT, body BLOB NOT NULL, prev TEXT NOT NULL, hash TEXT NOT NULL,
+    inputs BLOB)"""
+PAGE_BYTES = 1024
+"""Small pages: a commit writes whole pages to the write-ahead file, and a minute's row is about 1 kB."""
+CHECKPOINT_PAGES = 2000
+LOCK_WAIT_MS = 250
+PRAGMAS: tuple[tuple[str, object], ...] = (
+    ("journal_mode", "wal"),
+    ("synchronous", 2),
+    ("wal_autocheckpoint", CHECKPOINT_PAGES),
+    ("journal_size_limit", 4 * 1024 * 1024),
+    ("trusted_schema", 0),
+)
+
+
+class NotSet(sqlite3.OperationalError):
+    """A pragma did not take; the file cannot be used safely now."""
+
+
+def is_damage(fault: sqlite3.Error) -> bool:
+    """The file's content is at fault, rather than the disk, a lock or a permission."""
+    name = getattr(fault, "sqlite_errorname", "") or ""
+    return name.startswith(("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_ERROR"))
+
+
+def connect_writer(path: Path) -> sqlite3.Connection:
+    """The one writing connection. Raises sqlite3.Error, NotSet among them."""
+    db = sqlite3.connect(path, timeout=LOCK_WAIT_MS / 1000, isolation_level=None, check_same_thread=False)
+    try:
+        db.execute(f"PRAGMA page_size={PAGE_BYTES}")
+        for name, wanted in PRAGMAS:
+            db.execute(f"PRAGMA {name}={wanted}").fetchall()
+            found = db.execute(f"PRAGMA {name}").fetchone()
+            if found != (wanted,):
+                raise NotSet(f"PRAGMA {name} is {found}, wanted {wanted}")
+    except sqlite3.Error:
+        db.close()
+        raise
+    return db
+
+
+def service_holds(data_dir: Path) -> bool:
+    """Somebody holds the service's lock, or it cannot be told. Takes no lock: that could stop a start."""
+    try:
+        inode = (data_dir / LOCK).stat().st_ino
+    except FileNotFoundError:
+        return False
+    except OSError:
+        return True
+    try:
+        held = Path("/proc/locks").read_text()
+    except OSError:
+        return True
+    return any("FLOCK" in line and f":{inode} " in line for line in held.splitlines())
+
+
+def connect_reader(path: Path) -> tuple[sqlite3.Connection, bool]:
+    """A read-only connection, and whether it takes the file for immutable.
+
+    Immutable leaves no trace and works on read-only media, but sees no write-ahead file: it is used
+    only when nobody has the service's lock and there is no such file to read. Raises FileNotFoundError
+    when there is no journal, sqlite3.Error when it cannot be opened.
+    """
+    path = path.absolute()
+    path.stat()
+    wal_bytes = 0
+    with suppress(FileNotFoundError):
+        wal_bytes = os.stat(f"{path}-wal").st_size  # noqa: PTH116 - a name with an ending
+    still = wal_bytes == 0 and not service_holds(path.parent)
+    uri = f"{path.as_uri()}?mode=ro" + ("&immutable=1" if still else "")
+    db = sqlite3.connect(uri, uri=True, timeout=2.0, isolation_level=None)
+    db.text_factory = _text
+    return db, still
+
+
+def _text(data: bytes) -> str:
+    """Damaged text is shown and compared, not a reason to fail."""
+    return data.decode("utf-8", "backslashreplace")

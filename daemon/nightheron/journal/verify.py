@@ -1,0 +1,85 @@
+"""Looking a journal over from its first byte to its head, read-only, and saying what was looked at."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+
+from nightheron.journal.chain import Row, why_invalid
+from nightheron.journal.connect import COLUMNS, connect_reader, service_holds
+
+PAGE_ROWS = 1000
+SELECT = f"SELECT {', '.join(COLUMNS)} FROM entries"  # noqa: S608 - fixed names
+
+
+@dataclass(slots=True)
+class Result:
+    """What was found. ``first_bad`` is the number of the first row that does not fit, with ``why``."""
+
+    entries: int = 0
+    head: str | None = None
+    first_bad: int | None = None
+    why: str | None = None
+    bytes_looked_at: int = 0
+    inputs_looked_at: int = 0
+    wanted_head: str | None = None
+    head_found: bool = False
+
+    @property
+    def ok(self) -> bool:
+        """Nothing is wrong, and the demanded head, if any, is there."""
+        return self.why is None and (self.wanted_head is None or self.head_found)
+
+
+def verify(path: Path, head: str | None = None) -> Result:
+    """Verify the chain; with ``head``, also that this hash is one of its own.
+
+    Raises FileNotFoundError when there is no journal. Damage is a result, never an exception.
+    """
+    path.stat()
+    result, still = _verify(path, head)
+    if result.why and still and service_holds(path.parent):
+        # The service started meanwhile and wrote under a reader that took the file for unchanging.
+        result, _ = _verify(path, head)
+    return result
+
+
+def _verify(path: Path, head: str | None) -> tuple[Result, bool]:
+    result, still = Result(wanted_head=head.lower() if head else None), False
+    previous: Row | None = None
+    try:
+        db, still = connect_reader(path)
+        with closing(db):
+            for row in _all(db):
+                _look(result, row, previous)
+                previous = row
+    except (sqlite3.Error, OSError, OverflowError) as fault:
+        if result.why is None:
+            result.first_bad = previous.seq + 1 if previous else None
+            result.why = f"the file cannot be read from here on: {fault}"
+    return result, still
+
+
+def _look(result: Result, row: Row, previous: Row | None) -> None:
+    result.entries += 1
+    for part in (row.body, row.inputs):
+        result.bytes_looked_at += len(part) if isinstance(part, bytes) else 0
+    result.inputs_looked_at += row.inputs is not None
+    if result.why is not None:
+        return
+    result.why = why_invalid(row, previous)
+    if result.why is not None:
+        result.first_bad = row.seq
+        return
+    result.head = row.hash
+    result.head_found = result.head_found or row.hash == result.wanted_head
+
+
+def _all(db: sqlite3.Connection) -> Iterator[Row]:
+    page = db.execute(f"{SELECT} ORDER BY seq LIMIT {PAGE_ROWS}").fetchall()
+    while page:
+        yield from map(Row._make, page)
+        page = db.execute(f"{SELECT} WHERE seq > ? ORDER BY seq LIMIT {PAGE_ROWS}", (page[-1][0],)).fetchall()
