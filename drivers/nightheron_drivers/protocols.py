@@ -11,7 +11,7 @@ bus with bounded calls.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Protocol
 
 from nightheron.model import Gas
@@ -33,7 +33,7 @@ class Broker:
     host: str
     port: int
     username: str | None = None
-    password: str | None = None
+    password: str | None = field(default=None, repr=False)
     tls: bool = False
     ca_file: str | None = None
     cert_file: str | None = None

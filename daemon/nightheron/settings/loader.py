@@ -1,0 +1,182 @@
+"""Put it all together: read, validate, hold against each other, and build the Site."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from nightheron_drivers.protocols import Broker
+
+from nightheron.settings import crosscheck, parse, secret_files, sharing
+from nightheron.settings.calibration import Calibrated, conversion_for, ideal
+from nightheron.settings.faults import BadConfiguration, Faults
+from nightheron.settings.parsed import Device, ParsedChamber, ParsedTank, stale_s
+from nightheron.settings.site import Alerts, Chamber, Mqtt, Probe, Site, Tank, Valve
+from nightheron.settings.source import DEFAULT_DATA_DIR, environment_faults, read_document, resolve_data_dir
+from nightheron.settings.tables import AlertsTable, MqttTable, ProbeTable, SiteTable, ValveTable
+
+
+def load(path: Path, environ: Mapping[str, str]) -> Site:
+    """The configuration at ``path``. Raises BadConfiguration with every fault found."""
+    faults = Faults()
+    for fault in environment_faults(environ):
+        faults.add(fault.key, fault.why)
+    document = _document(path, faults)
+    parse.top_level(document, faults)
+    site = parse.table_of(SiteTable, document, "site", faults)
+    data_dir = _data_dir(path, document, faults)
+    chambers = parse.chambers(document, faults)
+    tanks = parse.tanks(document, faults)
+    mqtt = _mqtt(document, path.parent, environ, faults)
+    alerts = _alerts(document, path.parent, environ, faults)
+    _hold_together(document, site, mqtt, chambers, tanks, faults)
+    built_chambers = [_chamber(c, data_dir, mqtt, faults) for c in chambers]
+    built_tanks = [_tank(t, data_dir, faults) for t in tanks]
+    faults.stop_if_any()
+    if site is None or data_dir is None or alerts is None:
+        raise AssertionError("a table was refused without a fault")
+    return Site(
+        name=site.name,
+        path=path,
+        data_dir=data_dir,
+        timezone=site.timezone,
+        starts_per_hour=site.starts_per_hour,
+        mqtt=mqtt,
+        chambers=tuple(c for c in built_chambers if c is not None),
+        tanks=tuple(t for t in built_tanks if t is not None),
+        alerts=alerts,
+    )
+
+
+def _document(path: Path, faults: Faults) -> dict[str, Any]:
+    try:
+        return read_document(path)
+    except BadConfiguration as bad:
+        for fault in bad.faults:
+            faults.add(fault.key, fault.why)
+    faults.stop_if_any()
+    raise AssertionError("a file was refused without a fault")
+
+
+def _data_dir(path: Path, document: Mapping[str, Any], faults: Faults) -> Path | None:
+    site = document.get("site")
+    written = site.get("data_dir", DEFAULT_DATA_DIR) if isinstance(site, dict) else DEFAULT_DATA_DIR
+    try:
+        return resolve_data_dir(path, written)
+    except BadConfiguration as bad:
+        for fault in bad.faults:
+            faults.add(fault.key, fault.why)
+    return None
+
+
+def _mqtt(document: Mapping[str, Any], base: Path, environ: Mapping[str, str], faults: Faults) -> Mqtt | None:
+    if "mqtt" not in document:
+        if "NIGHTHERON_MQTT_PASSWORD" in environ:
+            faults.add("NIGHTHERON_MQTT_PASSWORD", "is set, and there is no [mqtt] to use it")
+        return None
+    table = parse.table_of(MqttTable, document, "mqtt", faults)
+    if table is None:
+        return None
+    password, source = secret_files.mqtt_password(table, base, environ, faults)
+    secret_files.tls_files(table, base, faults)
+    lost = table.password_file is not None and source != "mqtt.password_file"
+    broker = Broker(
+        host=table.host,
+        port=table.port,
+        username=table.username,
+        password=password,
+        tls=table.tls,
+        ca_file=_under(base, table.ca_file),
+        cert_file=_under(base, table.cert_file),
+        key_file=_under(base, table.key_file),
+    )
+    ignored = "mqtt.password_file" if lost else None
+    return Mqtt(broker, table.publish, table.prefix, source, ignored)
+
+
+def _under(base: Path, written: str | None) -> str | None:
+    return None if written is None else str((base / written).absolute())
+
+
+def _alerts(
+    document: Mapping[str, Any], base: Path, environ: Mapping[str, str], faults: Faults
+) -> Alerts | None:
+    table = parse.table_of(AlertsTable, document, "alerts", faults)
+    if table is None:
+        return None
+    heartbeat = table.heartbeat_url if table.heartbeat_url.get_secret_value() else None
+    urls = secret_files.push_urls(table, base, environ, faults)
+    return Alerts(urls, bool(table.urls), float(table.delay_s), table.digest_at, heartbeat)
+
+
+def _hold_together(
+    document: Mapping[str, Any],
+    site: SiteTable | None,
+    mqtt: Mqtt | None,
+    chambers: Sequence[ParsedChamber],
+    tanks: Sequence[ParsedTank],
+    faults: Faults,
+) -> None:
+    raw_names = {c.key.removeprefix("chamber.") for c in chambers if c.key.startswith("chamber.")}
+    for chamber in chambers:
+        crosscheck.check_chamber(chamber, faults)
+    for tank in tanks:
+        crosscheck.check_tank(tank, raw_names, faults)
+    crosscheck.check_tanks(tanks, faults)
+    probes = [c.probe for c in chambers if c.probe is not None]
+    probes += [t.probe for t in tanks if t.probe is not None]
+    valves = [c.valve for c in chambers if c.valve is not None]
+    crosscheck.check_broker(document, [*probes, *valves], faults)
+    ours = f"{mqtt.prefix}/{site.name}/" if mqtt and site and mqtt.publish else None
+    sharing.check_topics(probes, valves, ours, faults)
+    sharing.check_ports(probes, valves, faults)
+    sharing.check_rigs(probes, valves, faults)
+
+
+def _chamber(
+    parsed: ParsedChamber, data_dir: Path | None, mqtt: Mqtt | None, faults: Faults
+) -> Chamber | None:
+    if parsed.table is None or parsed.probe is None or parsed.valve is None:
+        return None
+    record = data_dir and data_dir / "calibration" / f"{parsed.table.name}.json"
+    return Chamber(
+        parsed.table,
+        (_probe(parsed.probe, record, faults),),
+        (_valve(parsed.valve, None if mqtt is None else mqtt.broker),),
+    )
+
+
+def _tank(parsed: ParsedTank, data_dir: Path | None, faults: Faults) -> Tank | None:
+    if parsed.table is None or parsed.probe is None:
+        return None
+    record = data_dir and data_dir / "calibration" / "tank" / f"{parsed.table.name}.json"
+    return Tank(parsed.table, _probe(parsed.probe, record, faults))
+
+
+def _probe(device: Device[ProbeTable], record: Path | None, faults: Faults) -> Probe:
+    unit = device.table.unit
+    calibrated = Calibrated(ideal(unit), recorded=False)
+    if record is not None:
+        try:
+            calibrated = conversion_for(record, unit)
+        except ValueError as error:
+            faults.add(f"{device.key}.unit", str(error))
+    return Probe(
+        key=device.key,
+        driver=device.name,
+        options=device.options,
+        unit=unit,
+        period_s=float(device.table.period_s),
+        stale_s=float(stale_s(device.table)),
+        conversion=calibrated.conversion,
+        calibrated=calibrated.recorded,
+        by_broker=device.by_broker,
+    )
+
+
+def _valve(device: Device[ValveTable], broker: Broker | None) -> Valve:
+    bus = device.driver.bus(device.options, broker) if broker or not device.by_broker else ""
+    return Valve(
+        device.key, device.name, device.options, device.table, bus, device.driver.holder, device.by_broker
+    )

@@ -1,0 +1,140 @@
+"""From the parsed TOML to one validated model a table, noting every fault on the way."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, TypeVar
+
+from pydantic import BaseModel
+
+from nightheron.settings import drivers
+from nightheron.settings.faults import Faults
+from nightheron.settings.parsed import Device, ParsedChamber, ParsedTank
+from nightheron.settings.tables import ChamberTable, ProbeTable, TankTable, ValveTable, usable_name
+from nightheron.settings.words import unknown, validate
+
+Common = TypeVar("Common", ProbeTable, ValveTable)
+Model = TypeVar("Model", bound=BaseModel)
+
+TOP = ("site", "mqtt", "chamber", "tank", "alerts")
+ONE_PROBE = "this version guards by one probe a chamber; give one [chamber.probe]"
+ONE_VALVE = "this version moves one valve a chamber; give one [chamber.valve]"
+
+
+def top_level(document: Mapping[str, Any], faults: Faults) -> None:
+    """Note tables and keys that do not exist."""
+    for name in document:
+        if name not in TOP:
+            faults.add(name, unknown(name, TOP, "the file"))
+
+
+def chambers(document: Mapping[str, Any], faults: Faults) -> list[ParsedChamber]:
+    """Every [[chamber]], in order."""
+    found = []
+    for key, raw in _tables(document, "chamber", faults):
+        own = {k: v for k, v in raw.items() if k not in ("probe", "probes", "valve", "valves")}
+        beside = ("probe", "probes", "valve", "valves")
+        if "gas_budget_s_per_day" in own:
+            why = "this version has no gas budget, so the limit would guard nothing; take the key out"
+            faults.add(f"{key}.gas_budget_s_per_day", why)
+            del own["gas_budget_s_per_day"]
+        table = validate(ChamberTable, own, key, faults, beside=beside, table="[chamber]")
+        probe_raw = _single(raw, "probe", "probes", key, ONE_PROBE, faults)
+        valve_raw = _single(raw, "valve", "valves", key, ONE_VALVE, faults)
+        found.append(
+            ParsedChamber(
+                key,
+                table,
+                _device(ProbeTable, drivers.PROBES, probe_raw, f"{key}.probe", "[chamber.probe]", faults),
+                _device(ValveTable, drivers.VALVES, valve_raw, f"{key}.valve", "[chamber.valve]", faults),
+            )
+        )
+    if not document.get("chamber"):
+        faults.add("chamber", "there is no [[chamber]]; at least one is needed")
+    return found
+
+
+def tanks(document: Mapping[str, Any], faults: Faults) -> list[ParsedTank]:
+    """Every [[tank]], in order."""
+    found = []
+    for key, raw in _tables(document, "tank", faults):
+        own = {k: v for k, v in raw.items() if k != "probe"}
+        table = validate(TankTable, own, key, faults, beside=("probe",), table="[tank]")
+        probe_raw = raw.get("probe")
+        if probe_raw is None:
+            faults.add(f"{key}.probe", "is missing: a [[tank]] needs a [tank.probe]")
+        probe = _device(ProbeTable, drivers.PROBES, probe_raw, f"{key}.probe", "[tank.probe]", faults)
+        found.append(ParsedTank(key, table, probe))
+    return found
+
+
+def table_of(model: type[Model], document: Mapping[str, Any], name: str, faults: Faults) -> Model | None:
+    """One plain table such as [site]; its defaults when it is not there."""
+    return validate(model, document.get(name, {}), name, faults, table=f"[{name}]")
+
+
+def _tables(document: Mapping[str, Any], kind: str, faults: Faults) -> list[tuple[str, dict[str, Any]]]:
+    written = document.get(kind, [])
+    if isinstance(written, dict):
+        faults.add(kind, f"write [[{kind}]] with two brackets, once for each {kind}")
+        return []
+    if not isinstance(written, list) or not all(isinstance(t, dict) for t in written):
+        faults.add(kind, f"must be tables: [[{kind}]]")
+        return []
+    found: list[tuple[str, dict[str, Any]]] = []
+    seen: dict[str, str] = {}
+    for number, raw in enumerate(written, 1):
+        name = raw.get("name")
+        key = f"{kind}.{name}" if usable_name(name) else f"{kind}[{number}]"
+        folded = str(name).casefold()
+        if usable_name(name) and folded in seen:
+            key = f"{kind}[{number}]"
+            faults.add(f"{kind}.{seen[folded]}.name", f"two {kind}s have this name; each needs its own")
+        seen.setdefault(folded, str(name))
+        found.append((key, raw))
+    return found
+
+
+def _single(
+    raw: Mapping[str, Any], one: str, many: str, key: str, only_one: str, faults: Faults
+) -> object | None:
+    """The one probe or valve of a chamber, however it is written."""
+    if one in raw and many in raw:
+        faults.add(f"{key}.{many}", f"give either [chamber.{one}] or [[chamber.{many}]], not both")
+        return None
+    if isinstance(raw.get(one), list) or (many in raw and not isinstance(raw[many], list)):
+        faults.add(f"{key}.{one}", f"write [chamber.{one}], or [[chamber.{many}]] with two brackets")
+        return None
+    if many in raw and len(raw[many]) > 1:
+        faults.add(f"{key}.{many}", only_one)
+        return None
+    found = raw.get(one) if one in raw else next(iter(raw.get(many, [])), None)
+    if found is None:
+        faults.add(f"{key}.{one}", f"is missing: a [[chamber]] needs a [chamber.{one}]")
+    return found
+
+
+def _device(
+    model: type[Common], group: str, raw: object, key: str, table: str, faults: Faults
+) -> Device[Common] | None:
+    if raw is None:
+        return None
+    if not isinstance(raw, Mapping):
+        faults.add(key, f"must be a table: {table}")
+        return None
+    common = {k: v for k, v in raw.items() if k in model.model_fields}
+    base = validate(model, common, key, faults, table=table)
+    name = raw.get("driver")
+    if not isinstance(name, str):
+        return None
+    try:
+        driver = drivers.load_driver(group, name)
+    except drivers.NoDriverError as error:
+        faults.add(f"{key}.driver", str(error))
+        return None
+    rest = {k: v for k, v in raw.items() if k not in model.model_fields}
+    where = f'{table} with driver "{name}"'
+    options = validate(driver.Options, rest, key, faults, beside=model.model_fields, table=where)
+    if base is None or options is None:
+        return None
+    return Device(key, name, driver, base, options, drivers.needs_broker(driver, name))

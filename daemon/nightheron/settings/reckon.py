@@ -1,0 +1,190 @@
+"""The response-time budget: the longest time from a cause to gas closed, from the configuration alone.
+
+Each row is an upper bound for its one cause with everything else working, made of the steps that
+lie between: noticing, deciding, carrying the order, the valve's travel. Where nothing configured
+bounds it, ``seconds`` is None and the row says so.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import math
+import socket
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from nightheron.chemistry.safety import process_safety_s
+from nightheron.settings.site import Chamber, Site
+
+TICK_S = 0.25
+"""The guard looks at the time at least this often."""
+TAKEOVER_S = 0.5
+"""A spare keeper's connection attempt."""
+WILL_MOST_S = 12.5
+"""From a silent loss of this host to the last will, keepalive 5 s: one and a half keepalives plus the
+broker's own slow look round. Measured on mosquitto 2.0.11, twelve losses: 10.5 to 11.8 s."""
+SURGE_FACTOR = 10.0
+"""Times the normal gas for which the process safety time is given."""
+
+UNREACHABLE = "NOT BOUNDED: the valve keeps its last order; set device_timer_s to the device's own timer"
+
+
+@dataclass(frozen=True, slots=True)
+class BudgetRow:
+    """One cause for one chamber; None stands for NOT BOUNDED."""
+
+    chamber: str
+    cause: str
+    seconds: float | None
+    by: str
+    water_s: float | None
+    """``seconds`` with the closing tail, and with the probe's lag where the cause is seen through it."""
+    process_safety_s: float
+    """From the floor to 0.6 below it at ten times the normal gas."""
+
+
+def reckon(site: Site) -> tuple[BudgetRow, ...]:
+    """Every cause of every chamber, in the configuration's order."""
+    return tuple(_row(site, chamber, cause) for chamber in site.chambers for cause in CAUSES)
+
+
+def closing_s(chamber: Chamber) -> float:
+    """From the decision to gas closed: the order is taken within this, or the valve counts as lost."""
+    table = chamber.valves[0].table
+    return max(0.5, table.lease_s / 2) + table.travel_s
+
+
+def device_timer_s(chamber: Chamber) -> float | None:
+    """The longest the device itself stays open without a fresh order, or None."""
+    valve = chamber.valves[0]
+    written = (getattr(valve.options, name, None) for name in ("open_order", "open_line"))
+    armed = any(isinstance(text, str) and "{lease_s}" in text for text in written)
+    timers = [float(math.ceil(valve.table.lease_s))] if armed or valve.driver == "rig" else []
+    if valve.table.device_timer_s is not None:
+        timers.append(valve.table.device_timer_s)
+    return max(timers, default=None)
+
+
+def broker_is_here(host: str) -> bool:
+    """Whether the broker dies with this host, as far as that shows without asking a name server."""
+    if host in ("localhost", "localhost.localdomain", socket.gethostname(), socket.getfqdn("")):
+        return True
+    try:
+        address = ipaddress.ip_address(host)
+    except ValueError:
+        return False
+    if address.is_loopback or address.is_unspecified:
+        return True
+    family = socket.AF_INET if address.version == 4 else socket.AF_INET6
+    with socket.socket(family, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.bind((host, 0))
+        except OSError:
+            return False
+    return True
+
+
+Step = tuple[float | None, str]
+
+
+def _row(site: Site, chamber: Chamber, cause: str) -> BudgetRow:
+    seconds, by = CAUSES[cause](site, chamber)
+    table = chamber.table
+    through_probe = cause in ("reading_below_floor", "probe_silent") or "stale_s" in by
+    after = table.tail_s + (table.probe_lag_s if through_probe else 0.0)
+    return BudgetRow(
+        chamber=chamber.name,
+        cause=cause,
+        seconds=None if seconds is None else round(seconds, 3),
+        by=by,
+        water_s=None if seconds is None else round(seconds + after, 3),
+        process_safety_s=round(process_safety_s(table.water_l, table.floor_ph, SURGE_FACTOR), 1),
+    )
+
+
+def _close(chamber: Chamber) -> str:
+    table = chamber.valves[0].table
+    return f"order taken within {max(0.5, table.lease_s / 2):g} s, travel {table.travel_s:g} s"
+
+
+def _below_floor(_: Site, chamber: Chamber) -> Step:
+    period_s = chamber.probes[0].period_s
+    by = f"the next reading ({period_s:g} s) closes; {_close(chamber)}"
+    return period_s + TICK_S + closing_s(chamber), by
+
+
+def _silent(_: Site, chamber: Chamber) -> Step:
+    stale_s = chamber.probes[0].stale_s
+    by = f"stale_s ({stale_s:g} s) without a reading; {_close(chamber)}"
+    return stale_s + TICK_S + closing_s(chamber), by
+
+
+def _stuck(_: Site, chamber: Chamber) -> Step:
+    table = chamber.table
+    by = (
+        f"longest_opening_s ({table.longest_opening_s:g} s) ends in a planned rest, which latches without an "
+        f"answer; a trial opening ends after {table.trial_opening_s:g} s"
+    )
+    return table.longest_opening_s + TICK_S + closing_s(chamber), by
+
+
+def _guard_gone(_: Site, chamber: Chamber) -> Step:
+    lease_s = chamber.valves[0].table.lease_s
+    by = f"the keeper, when the lease ({lease_s:g} s) runs out; {_close(chamber)}"
+    return lease_s + closing_s(chamber), by
+
+
+def _keeper_gone(_: Site, chamber: Chamber) -> Step:
+    lease_s = chamber.valves[0].table.lease_s
+    silent_s = max(0.5, lease_s / 4)
+    by = (
+        f"no answer to the next order ({lease_s / 4:g} s) within {silent_s:g} s: a spare keeper connects "
+        f"({TAKEOVER_S:g} s) and closes first; {_close(chamber)}"
+    )
+    return lease_s / 4 + TICK_S + silent_s + TAKEOVER_S + closing_s(chamber), by
+
+
+def _valve_gone(_: Site, chamber: Chamber) -> Step:
+    timer_s = device_timer_s(chamber)
+    if timer_s is None:
+        return None, UNREACHABLE
+    return timer_s + chamber.valves[0].table.travel_s, f"the device's own timer ({timer_s:g} s)"
+
+
+def _broker_gone(site: Site, chamber: Chamber) -> Step:
+    if chamber.valves[0].by_broker:
+        return _valve_gone(site, chamber)
+    if chamber.probes[0].by_broker:
+        return _silent(site, chamber)
+    tank = site.tank_of(chamber.name)
+    if tank is None or not tank.probe.by_broker:
+        return 0.0, "no broker in this chamber's path"
+    if not tank.table.required:
+        return 0.0, f"only the probe of tank {tank.name!r}, which is not required, comes by the broker"
+    stale_s = tank.probe.stale_s
+    by = f"stale_s ({stale_s:g} s) of the required tank probe; {_close(chamber)}"
+    return stale_s + TICK_S + closing_s(chamber), by
+
+
+def _host_gone(site: Site, chamber: Chamber) -> Step:
+    timer_s, by = _valve_gone(site, chamber)
+    if not chamber.valves[0].by_broker or site.mqtt is None or broker_is_here(site.mqtt.broker.host):
+        return timer_s, by
+    will_s = WILL_MOST_S + closing_s(chamber)
+    if timer_s is not None and timer_s <= will_s:
+        return timer_s, by
+    by = f"the last will ({WILL_MOST_S:g} s), only while broker and device live; {_close(chamber)}"
+    return will_s, by
+
+
+CAUSES: dict[str, Callable[[Site, Chamber], Step]] = {
+    "reading_below_floor": _below_floor,
+    "probe_silent": _silent,
+    "probe_stuck": _stuck,
+    "guard_killed": _guard_gone,
+    "guard_frozen": _guard_gone,
+    "keeper_killed": _keeper_gone,
+    "valve_unreachable": _valve_gone,
+    "broker_lost": _broker_gone,
+    "host_lost": _host_gone,
+}

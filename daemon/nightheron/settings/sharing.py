@@ -1,0 +1,119 @@
+"""Who shares a topic, a serial port or a rig with whom, and whether they can."""
+
+from __future__ import annotations
+
+import os
+from collections import defaultdict
+from collections.abc import Sequence
+from typing import Any
+
+from nightheron.settings.faults import Faults
+from nightheron.settings.parsed import Device
+from nightheron.settings.tables import ProbeTable, ValveTable
+
+LINES = ("open_line", "close_line")
+
+
+def check_topics(
+    probes: Sequence[Device[ProbeTable]],
+    valves: Sequence[Device[ValveTable]],
+    ours: str | None,
+    faults: Faults,
+) -> None:
+    """Each order and feedback topic has one owner; ``ours`` is the prefix we publish under, or None."""
+    taken: dict[str, str] = {}
+    roles = [(v, name) for v in valves for name in ("order_topic", "feedback_topic")]
+    for valve, name in roles:
+        topic, key = getattr(valve.options, name, None), f"{valve.key}.{name}"
+        if not isinstance(topic, str) or not _plain(topic, key, ours, faults):
+            continue
+        if topic in taken:
+            faults.add(key, f"is the same topic as {taken[topic]}; each needs its own")
+        taken.setdefault(topic, key)
+    heard: dict[tuple[str, object], str] = {}
+    for probe in probes:
+        topic, key = getattr(probe.options, "topic", None), f"{probe.key}.topic"
+        if not isinstance(topic, str) or not _plain(topic, key, ours, faults):
+            continue
+        if topic in taken:
+            faults.add(key, f"is the same topic as {taken[topic]}; a probe needs its own")
+        place = (topic, getattr(probe.options, "value_pointer", None))
+        if place in heard:
+            faults.add(key, f"reads the same value as {heard[place]}; one probe cannot stand for two")
+        heard.setdefault(place, key)
+
+
+def _plain(topic: str, key: str, ours: str | None, faults: Faults) -> bool:
+    if not topic or "+" in topic or "#" in topic or topic.startswith("$") or not topic.isprintable():
+        faults.add(key, "must be one plain topic: not empty, no wildcards (+ #), no leading $")
+        return False
+    if len(topic.encode()) > 65_535:
+        faults.add(key, "is longer than a topic can be")
+        return False
+    if ours is not None and topic.startswith(ours):
+        faults.add(key, f"lies under {ours}, where this service publishes itself")
+        return False
+    return True
+
+
+def check_ports(
+    probes: Sequence[Device[ProbeTable]], valves: Sequence[Device[ValveTable]], faults: Faults
+) -> None:
+    """Devices on one serial port can be told apart and agree on its rate."""
+    on: dict[str, list[Device[Any]]] = defaultdict(list)
+    devices: list[Device[Any]] = [*valves, *probes]
+    for device in devices:
+        port = getattr(device.options, "port", None)
+        if isinstance(port, str):
+            # One adapter has several names under /dev; the real path is one.
+            on[os.path.realpath(port)].append(device)
+    moved = {valve.key for valve in valves}
+    for sharers in on.values():
+        first = sharers[0]
+        for other in sharers[1:]:
+            if first.key in moved and other.key not in moved:
+                why = f"is also the port of {first.key}; for now a probe needs its own"
+                faults.add(f"{other.key}.port", why)
+            elif getattr(first.options, "baud", None) != getattr(other.options, "baud", None):
+                faults.add(f"{other.key}.baud", f"differs from that of {first.key} on the same port")
+        _same_lines([s for s in sharers if s.key in moved], faults)
+        _same_patterns([s for s in sharers if s.key not in moved], faults)
+
+
+def _same_lines(valves: Sequence[Device[Any]], faults: Faults) -> None:
+    owner: dict[str, str] = {}
+    for valve in valves:
+        for name in LINES:
+            line = getattr(valve.options, name, None)
+            if not isinstance(line, str):
+                continue
+            known = owner.setdefault(line.strip(), valve.key)
+            if known != valve.key:
+                faults.add(f"{valve.key}.{name}", f"is also a line of {known} on the same port")
+
+
+def _same_patterns(probes: Sequence[Device[Any]], faults: Faults) -> None:
+    owner: dict[str, str] = {}
+    for probe in probes:
+        pattern = getattr(probe.options, "pattern", None)
+        if not isinstance(pattern, str):
+            continue
+        known = owner.setdefault(pattern, probe.key)
+        if known != probe.key:
+            why = f"reads the same lines as {known} on the same port; one probe cannot stand for two"
+            faults.add(f"{probe.key}.pattern", why)
+
+
+def check_rigs(
+    probes: Sequence[Device[ProbeTable]], valves: Sequence[Device[ValveTable]], faults: Faults
+) -> None:
+    """No two chambers play with one simulated chamber."""
+    for devices in (probes, valves):
+        owner: dict[tuple[object, object], str] = {}
+        for device in devices:
+            if device.name != "rig":
+                continue
+            place = (getattr(device.options, "path", None), getattr(device.options, "chamber", None))
+            known = owner.setdefault(place, device.key)
+            if known != device.key:
+                faults.add(f"{device.key}.chamber", f"is the same simulated chamber as that of {known}")

@@ -1,0 +1,284 @@
+"""A validated configuration: what the service runs from. Frozen, complete, every number finite."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from nightheron_drivers.protocols import Broker
+
+from nightheron.guard.limits import ChamberLimits, Conversion, ProbeLimits, TankLimits, ValveLimits
+from nightheron.model import JsonValue, Signal
+
+if TYPE_CHECKING:
+    from pydantic import SecretStr
+
+    from nightheron.settings.tables import ChamberTable, TankTable, ValveTable
+
+
+@dataclass(frozen=True, slots=True)
+class Mqtt:
+    """The one broker, and what we publish there."""
+
+    broker: Broker
+    publish: bool
+    prefix: str
+    password_source: str | None
+    """The key or variable the password came from."""
+    password_ignored: str | None
+    """The key that also gives a password and lost to the environment."""
+
+
+@dataclass(frozen=True, slots=True)
+class Probe:
+    """One probe of a chamber or tank; ``options`` is the driver's own model."""
+
+    key: str
+    """Where it stands in the file, e.g. ``chamber.west.probe``."""
+    driver: str
+    options: Any
+    unit: str
+    period_s: float
+    stale_s: float
+    conversion: Conversion
+    calibrated: bool
+    by_broker: bool
+
+    @property
+    def limits(self) -> ProbeLimits:
+        return ProbeLimits(self.period_s, self.stale_s, self.conversion)
+
+
+@dataclass(frozen=True, slots=True)
+class Valve:
+    """One valve of a chamber; ``options`` is the driver's own model."""
+
+    key: str
+    driver: str
+    options: Any
+    table: ValveTable
+    bus: str
+    holder: str
+    by_broker: bool
+
+    @property
+    def reports(self) -> bool:
+        """Whether the device's own report of its position is configured."""
+        return any(getattr(self.options, k, None) for k in ("feedback_topic", "reply_pattern"))
+
+
+@dataclass(frozen=True, slots=True)
+class Chamber:
+    """One chamber with its probes and valves."""
+
+    table: ChamberTable
+    probes: tuple[Probe, ...]
+    valves: tuple[Valve, ...]
+
+    @property
+    def name(self) -> str:
+        return self.table.name
+
+
+@dataclass(frozen=True, slots=True)
+class Tank:
+    """The water that some chambers' effluent goes to."""
+
+    table: TankTable
+    probe: Probe
+
+    @property
+    def name(self) -> str:
+        return self.table.name
+
+
+@dataclass(frozen=True, slots=True)
+class Alerts:
+    """Who is told, and when."""
+
+    urls: tuple[SecretStr, ...] = field(default=(), repr=False)
+    urls_in_file: bool = False
+    """The addresses stand in the configuration itself."""
+    delay_s: float = 60.0
+    digest_at: str = "07:30"
+    heartbeat_url: SecretStr | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ProbePlan:
+    """What the service must start to hear one probe."""
+
+    id: str
+    driver: str
+    options: Any
+    stale_s: float
+    period_s: float
+    signal: Signal
+    chambers: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ValvePlan:
+    """What a keeper must hold to move one valve."""
+
+    id: str
+    chamber: str
+    index: int
+    driver: str
+    options: Any
+    lease_s: float
+    travel_s: float
+    device_timer_s: float | None
+    bus: str
+    holder: str
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """One installation."""
+
+    name: str
+    path: Path
+    data_dir: Path
+    timezone: str
+    starts_per_hour: int
+    mqtt: Mqtt | None
+    chambers: tuple[Chamber, ...]
+    tanks: tuple[Tank, ...]
+    alerts: Alerts
+
+    def tank_of(self, chamber: str) -> Tank | None:
+        """The tank a chamber feeds."""
+        return next((t for t in self.tanks if chamber in t.table.chambers), None)
+
+    def limits(self) -> tuple[ChamberLimits, ...]:
+        """What each chamber is guarded by, in the configuration's order."""
+        return tuple(self._limits(c) for c in self.chambers)
+
+    def _limits(self, chamber: Chamber) -> ChamberLimits:
+        keys, valve, tank = chamber.table, chamber.valves[0], self.tank_of(chamber.name)
+        return ChamberLimits(
+            name=keys.name,
+            floor_ph=float(keys.floor_ph),
+            resume_ph=float(keys.resume_ph),
+            deep_low_margin_ph=float(keys.deep_low_margin_ph),
+            min_rest_s=float(keys.min_rest_s),
+            settle_s=float(keys.settle_s),
+            longest_opening_s=float(keys.longest_opening_s),
+            trial_opening_s=float(keys.trial_opening_s),
+            trial_pause_s=float(keys.trial_pause_s),
+            probe_lag_s=float(keys.probe_lag_s),
+            tail_s=float(keys.tail_s),
+            starts_per_hour=self.starts_per_hour,
+            commissioning_required=keys.commissioning == "require",
+            probe=chamber.probes[0].limits,
+            valve=ValveLimits(float(valve.table.lease_s), float(valve.table.travel_s), valve.reports),
+            tank=None if tank is None else _tank_limits(tank),
+            alarm_delay_s=self.alerts.delay_s,
+        )
+
+    def probes(self) -> tuple[ProbePlan, ...]:
+        """Every probe: the chambers' in the configuration's order, then the tanks'."""
+        plans = [
+            _probe_plan(f"chamber/{c.name}/{i}", probe, Signal.CHAMBER_PH, (c.name,))
+            for c in self.chambers
+            for i, probe in enumerate(c.probes)
+        ]
+        for tank in self.tanks:
+            fed = tuple(c.name for c in self.chambers if c.name in tank.table.chambers)
+            plans.append(_probe_plan(f"tank/{tank.name}/0", tank.probe, Signal.TANK_PH, fed))
+        return tuple(plans)
+
+    def valves(self) -> tuple[ValvePlan, ...]:
+        """Every valve, in the configuration's order."""
+        return tuple(
+            ValvePlan(
+                id=f"{c.name}/{i}",
+                chamber=c.name,
+                index=i,
+                driver=valve.driver,
+                options=valve.options,
+                lease_s=float(valve.table.lease_s),
+                travel_s=float(valve.table.travel_s),
+                device_timer_s=valve.table.device_timer_s,
+                bus=valve.bus,
+                holder=valve.holder,
+            )
+            for c in self.chambers
+            for i, valve in enumerate(c.valves)
+        )
+
+    def effective(self) -> dict[str, JsonValue]:
+        """Everything the service runs from, defaults filled in, as JSON; secrets left out."""
+        return {
+            "site": {
+                "name": self.name,
+                "data_dir": str(self.data_dir),
+                "timezone": self.timezone,
+                "starts_per_hour": self.starts_per_hour,
+            },
+            "mqtt": None if self.mqtt is None else _mqtt(self.mqtt),
+            "chamber": [
+                c.table.model_dump(mode="json")
+                | {"probes": [_probe(p) for p in c.probes], "valves": [_valve(v) for v in c.valves]}
+                for c in self.chambers
+            ],
+            "tank": [t.table.model_dump(mode="json") | {"probe": _probe(t.probe)} for t in self.tanks],
+            "alerts": {
+                "urls": len(self.alerts.urls),
+                "delay_s": self.alerts.delay_s,
+                "digest_at": self.alerts.digest_at,
+                "heartbeat": self.alerts.heartbeat_url is not None,
+            },
+        }
+
+    def fingerprint(self) -> str:
+        """SHA-256, in hex, of the effective configuration in canonical JSON."""
+        text = json.dumps(self.effective(), sort_keys=True, separators=(",", ":"), allow_nan=False)
+        return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _tank_limits(tank: Tank) -> TankLimits:
+    keys = tank.table
+    return TankLimits(keys.name, float(keys.low_ph), float(keys.clear_ph), keys.required, tank.probe.limits)
+
+
+def _probe_plan(plan_id: str, probe: Probe, signal: Signal, chambers: tuple[str, ...]) -> ProbePlan:
+    return ProbePlan(plan_id, probe.driver, probe.options, probe.stale_s, probe.period_s, signal, chambers)
+
+
+def _mqtt(mqtt: Mqtt) -> dict[str, JsonValue]:
+    b = mqtt.broker
+    shown: dict[str, JsonValue] = {
+        "host": b.host,
+        "port": b.port,
+        "username": b.username,
+        "password": b.password is not None,
+        "tls": b.tls,
+        "ca_file": b.ca_file,
+        "cert_file": b.cert_file,
+        "key_file": b.key_file,
+        "publish": mqtt.publish,
+        "prefix": mqtt.prefix,
+    }
+    return shown
+
+
+def _probe(probe: Probe) -> dict[str, JsonValue]:
+    options: dict[str, JsonValue] = probe.options.model_dump(mode="json")
+    return options | {
+        "driver": probe.driver,
+        "unit": probe.unit,
+        "period_s": probe.period_s,
+        "stale_s": probe.stale_s,
+        "at_ph7": probe.conversion.at_ph7,
+        "per_ph": probe.conversion.per_ph,
+    }
+
+
+def _valve(valve: Valve) -> dict[str, JsonValue]:
+    options: dict[str, JsonValue] = valve.options.model_dump(mode="json")
+    return options | valve.table.model_dump(mode="json")
