@@ -173,7 +173,7 @@ def unpack(data: bytes) -> list[Event]:
             time = guesses.guess(source) + times.signed()
             guesses.saw(source, time)
             events.append(kind(time * unit, *rest))
-    except (IndexError, ValueError, TypeError, zlib.error) as fault:
+    except (IndexError, ValueError, TypeError, RecursionError, zlib.error) as fault:
         raise BadPack(f"packed inputs are damaged: {fault}") from None
     if not all(column.done() for column in columns):
         raise BadPack("packed inputs hold more than their events")

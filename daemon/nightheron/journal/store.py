@@ -27,11 +27,13 @@ import sqlite3
 from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
+from typing import NamedTuple
 
 from nightheron.journal import marker
 from nightheron.journal.chain import Row
 from nightheron.journal.connect import COLUMNS, FILE, SCHEMA, connect_writer, is_damage
 from nightheron.journal.draft import NO_HEAD, Draft, Head, row_after
+from nightheron.journal.verify import verify
 
 WAL_MOST_BYTES = 8 * 1024 * 1024
 """Beyond this the write-ahead file is folded in and cut at the next commit, unless a reader stands in it."""
@@ -43,6 +45,13 @@ class Unavailable(Exception):  # noqa: N818 - named for what it says
 
 class Replaced(Exception):  # noqa: N818 - named for what it says
     """The file is no longer the one that was opened, or is damaged; begin anew."""
+
+
+class _Seen(NamedTuple):
+    device: int
+    inode: int
+    size: int
+    mtime_ns: int
 
 
 class Store:
@@ -109,7 +118,7 @@ class Store:
             raise
         except OSError as fault:
             raise Unavailable(f"cannot open {self.path}: {fault.strerror}") from None
-        self._ids = self._identities()
+        self._is_open, self._seen = True, self._look()
 
     def _read_head(self) -> Head:
         row = self.db.execute(
@@ -174,12 +183,12 @@ class Store:
             rows.append(row)
             head = Head(row.seq, row.hash, row.boot, row.mono_ns)
         try:
-            self._check_place()
+            self._check_place(written=False)
             self._commit(rows)
             before, self.head = self.head, head
             try:
-                self._check_place()
-            except Replaced:
+                self._check_place(written=True)
+            except (Replaced, Unavailable):
                 self.head = before
                 raise
         except sqlite3.Error as fault:
@@ -189,6 +198,8 @@ class Store:
         if not self._marked and rows:
             self._mark(rows[0].hash if rows[0].seq == 1 else self._first_hash())
         self._bound_wal()
+        with suppress(OSError):
+            self._seen = self._look()
         return rows
 
     def _commit(self, rows: Sequence[Row]) -> None:
@@ -205,39 +216,48 @@ class Store:
                 self.db.execute("ROLLBACK")
             raise
 
-    def _identities(self) -> list[tuple[int, int] | None]:
-        ids: list[tuple[int, int] | None] = []
+    def _look(self) -> tuple[_Seen | None, _Seen | None]:
+        """The file and its write-ahead file as their names show them now."""
+        both: list[_Seen | None] = []
         for end in ("", "-wal"):
             try:
                 seen = os.stat(f"{self.path}{end}")  # noqa: PTH116 - a name with an ending, not a new file
-                ids.append((seen.st_dev, seen.st_ino))
+                both.append(_Seen(seen.st_dev, seen.st_ino, seen.st_size, seen.st_mtime_ns))
             except FileNotFoundError:
-                ids.append(None)
-        return ids
+                both.append(None)
+        return both[0], both[1]
 
-    def _check_place(self) -> None:
-        """The names still lead to the files that are open, or rows would go where nobody finds them."""
+    def _check_place(self, *, written: bool) -> None:
+        """The names still lead to the files that are open, or rows would go where nobody finds them.
+
+        Before writing also: nobody else wrote to them, which SQLite's own cache would not notice.
+        """
         try:
-            now = self._identities()
+            (file, wal), (old_file, old_wal) = self._look(), self._seen
         except OSError as fault:
             raise Unavailable(f"cannot look at {self.path}: {fault.strerror}") from None
-        if now[0] != self._ids[0]:
-            word = "deleted" if now[0] is None else "replaced"
+        if file is None or old_file is None or file[:2] != old_file[:2]:
+            word = "deleted" if file is None else "replaced"
             raise Replaced(f"the journal was {word} while the service ran")
-        if self._ids[1] is not None and now[1] != self._ids[1]:
-            self._rescue()
-        else:
-            self._ids = now
+        nameless = old_wal is not None and (wal is None or wal[:2] != old_wal[:2])
+        shorter = not written and old_wal is not None and wal is not None and wal.size < old_wal.size
+        if nameless or shorter or not self._is_open or (not written and file != old_file):
+            self._open_again(fold=nameless and (written or file == old_file))
 
-    def _rescue(self) -> None:
-        """The write-ahead file lost its name, but is open still: fold it in, and open again."""
+    def _open_again(self, *, fold: bool) -> None:
+        """Somebody touched the files: go on only if every row is still there and in order.
+
+        ``fold``: the write-ahead file lost its name only, and is still open here.
+        """
         wanted = self.head
-        self.db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+        if fold:
+            with suppress(sqlite3.Error):
+                self.db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
         self._drop()
         self._open()
-        if self.head != wanted:
+        if self.head != wanted or not verify(self.path).ok:
             self.head = wanted
-            raise Replaced("the journal's write-ahead file was deleted or replaced while the service ran")
+            raise Replaced("the journal was replaced or changed while the service ran")
 
     def _mark(self, genesis: str) -> None:
         """Note whose journal this is; a failure is made good at the next commit."""
@@ -251,6 +271,7 @@ class Store:
                 self.db.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
 
     def _drop(self) -> None:
+        self._is_open = False
         with suppress(AttributeError, sqlite3.Error):
             self.db.close()
 
