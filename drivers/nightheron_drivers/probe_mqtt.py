@@ -1,0 +1,72 @@
+"""Probes that publish on an MQTT broker: a bare number, or JSON with a pointer to it.
+
+Maturity: tried on mosquitto 2. Retained messages and empty ones are refused. See mqtt_source.py.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Annotated
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+
+from nightheron_drivers.mqtt_source import MqttSource, Wanted
+from nightheron_drivers.numbers import pointer_fault
+from nightheron_drivers.protocols import Broker
+
+
+def _good_topic(topic: str) -> str:
+    if "+" in topic or "#" in topic:
+        raise ValueError("names one topic exactly: the wildcards + and # would let any device speak for it")
+    if "\x00" in topic:
+        raise ValueError("holds a null character")
+    if topic.startswith("$"):
+        raise ValueError("begins with $, which is the broker's own")
+    return topic
+
+
+def _good_pointer(pointer: str) -> str:
+    fault = pointer_fault(pointer)
+    if fault is not None:
+        raise ValueError(fault)
+    return pointer
+
+
+Pointer = Annotated[str, Field(max_length=200), AfterValidator(_good_pointer)]
+
+
+class MqttOptions(BaseModel):
+    """Without ``value_pointer`` the payload is a bare number. ``time_pointer`` may only refuse."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+    topic: Annotated[str, Field(min_length=1, max_length=500), AfterValidator(_good_topic)]
+    value_pointer: Pointer = ""
+    time_pointer: Pointer = ""
+
+    @model_validator(mode="after")
+    def _time_needs_value(self) -> MqttOptions:
+        if self.time_pointer and not self.value_pointer:
+            raise ValueError("time_pointer needs value_pointer: a bare number carries no time")
+        return self
+
+
+class MqttProbe:
+    """The ``mqtt`` probe driver."""
+
+    Options = MqttOptions
+
+    @staticmethod
+    def sources(
+        probes: Mapping[str, MqttOptions], stale_s: Mapping[str, float], broker: Broker | None, site: str
+    ) -> Sequence[MqttSource]:
+        """One source, and so one connection, for all; ValueError when there is no broker."""
+        if not probes:
+            return []
+        if broker is None:
+            raise ValueError(f"{next(iter(probes))} is an mqtt probe and no broker is given in [mqtt]")
+        wanted = [
+            Wanted(probe, o.topic, o.value_pointer, o.time_pointer, stale_s[probe])
+            for probe, o in probes.items()
+        ]
+        return [MqttSource(wanted, broker, site)]

@@ -1,0 +1,81 @@
+"""Probes of the simulated site: lines over the rig's Unix socket.
+
+Maturity: the rig is the hardware. A connection says ``probe <chamber>`` and hears one number a line.
+"""
+
+from __future__ import annotations
+
+import select
+import socket
+from collections.abc import Mapping, Sequence
+from typing import Annotated
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from nightheron_drivers.linesource import LineSource, Link
+from nightheron_drivers.numbers import Number, decimal
+from nightheron_drivers.protocols import Broker
+
+CONNECT_MOST_S = 0.5
+
+
+class RigOptions(BaseModel):
+    """Where the rig listens, and which of its chambers this probe is in."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+    path: Annotated[str, Field(min_length=1, max_length=100, pattern=r"^[^\x00\r\n]+$")]
+    chamber: Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[^\s/+#]+$")]
+
+
+class RigLink:
+    """A connection to the rig that has said which probe it is."""
+
+    def __init__(self, path: str, chamber: str) -> None:
+        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        try:
+            self._socket.settimeout(CONNECT_MOST_S)
+            self._socket.connect(path)
+            self._socket.sendall(f"probe {chamber}\n".encode())
+        except BaseException:
+            self._socket.close()
+            raise
+
+    def read(self, wait_s: float) -> bytes:
+        """What the rig said; ConnectionError when it hung up."""
+        readable, _, _ = select.select([self._socket], [], [], wait_s)
+        if not readable:
+            return b""
+        data = self._socket.recv(4096)
+        if not data:
+            raise ConnectionError("the rig hung up")
+        return data
+
+    def close(self) -> None:
+        """Hang up."""
+        self._socket.close()
+
+
+class RigProbe:
+    """The ``rig`` probe driver."""
+
+    Options = RigOptions
+
+    @staticmethod
+    def sources(
+        probes: Mapping[str, RigOptions], stale_s: Mapping[str, float], broker: Broker | None, site: str
+    ) -> Sequence[LineSource]:
+        """One source per probe: the rig has a connection for each."""
+        return [_source(probe, options) for probe, options in probes.items()]
+
+
+def _source(probe: str, options: RigOptions) -> LineSource:
+    def open_link() -> Link:
+        return RigLink(options.path, options.chamber)
+
+    return LineSource({probe: _read}, open_link, mid_line=False)
+
+
+def _read(line: str) -> Number:
+    value = decimal(line)
+    return Number(value, None if value is not None else "not_a_number")
