@@ -1,0 +1,33 @@
+"""``nightheron run``: the service, in the foreground."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+
+HELP = "guard the chambers: the service, in the foreground"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """No options beside --config."""
+    del parser
+
+
+def run(args: argparse.Namespace) -> int:
+    """0 stopped in good order, 1 could not start (another runs), 2 configuration, 70 a fault."""
+    from nightheron.settings import BadConfiguration, load
+
+    try:
+        site = load(args.config, os.environ)
+    except BadConfiguration as fault:
+        print(fault, file=sys.stderr)
+        return 2
+    from nightheron.runtime.errors import CannotStart
+    from nightheron.runtime.service import serve
+
+    try:
+        return serve(site, os.environ)
+    except CannotStart as fault:
+        print(fault, file=sys.stderr)
+        return 1

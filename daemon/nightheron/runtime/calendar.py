@@ -1,0 +1,52 @@
+"""The calendar: it queues what is due by the wall clock, and controls nothing.
+
+Runs that were missed (a clock that was set, a busy board) come once and late rather than never.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_MAX_INSTANCES, EVENT_JOB_MISSED  # type: ignore[import-untyped]  # ships no types
+from apscheduler.schedulers.background import BackgroundScheduler  # type: ignore[import-untyped]  # ships no types
+from apscheduler.triggers.cron import CronTrigger  # type: ignore[import-untyped]  # ships no types
+
+from nightheron.runtime.inbox import Inbox, SnapshotDue
+
+LATE_MOST_S = 12 * 3600
+
+
+class Calendar:
+    """Asks for a snapshot of every chamber at midnight of the site's own zone."""
+
+    def __init__(self, inbox: Inbox, timezone: str, say: Callable[..., Any]) -> None:
+        self._inbox, self._say = inbox, say
+        zone = ZoneInfo(timezone)
+        self._scheduler = BackgroundScheduler(
+            timezone=zone,
+            daemon=True,
+            job_defaults={"misfire_grace_time": LATE_MOST_S, "coalesce": True, "max_instances": 1},
+        )
+        self._scheduler.add_listener(
+            self._trouble, EVENT_JOB_MISSED | EVENT_JOB_ERROR | EVENT_JOB_MAX_INSTANCES
+        )
+        self._scheduler.add_job(
+            self._midnight, CronTrigger(hour=0, minute=0, timezone=zone), id="midnight", replace_existing=True
+        )
+
+    def start(self) -> None:
+        """Begin to wait, in a thread of its own."""
+        self._scheduler.start()
+
+    def stop(self) -> None:
+        """Stop without waiting for anything."""
+        if self._scheduler.running:
+            self._scheduler.shutdown(wait=False)
+
+    def _midnight(self) -> None:
+        self._inbox.post(SnapshotDue("midnight"))
+
+    def _trouble(self, event: Any) -> None:
+        self._say("calendar_trouble", job=getattr(event, "job_id", "?"), code=event.code)

@@ -1,0 +1,79 @@
+"""What the loop needs from the world, in as few words as possible; fakes and the real ones fit alike."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from nightheron.model import Decision, FeedbackSaid, JsonValue, KeeperSaid, OtherOrder, ValveSaid
+
+ValveEvent = KeeperSaid | ValveSaid | FeedbackSaid | OtherOrder
+
+
+class KeeperPort(Protocol):
+    """All valves of all chambers. Nothing here may block."""
+
+    def close(self, chamber: str) -> None:
+        """Order every valve of the chamber shut, now."""
+        ...
+
+    def open_until(self, chamber: str, until_ns: int) -> None:
+        """Let every valve of the chamber be open until then (CLOCK_BOOTTIME ns)."""
+        ...
+
+    def poll(self, now_ns: int) -> Sequence[tuple[str, ValveEvent]]:
+        """What the keepers said since the last call, as (chamber, event)."""
+        ...
+
+    def filenos(self) -> Sequence[int]:
+        """Descriptors that are readable when ``poll`` has something to find."""
+        ...
+
+
+class JournalPort(Protocol):
+    """Where rows go."""
+
+    def put(
+        self, kind: str, body: dict[str, JsonValue], inputs: bytes | None, token: int, *, urgent: bool
+    ) -> bool:
+        """Take one row without blocking; False when it cannot be taken. Its commit comes by the inbox."""
+        ...
+
+
+class NewsPort(Protocol):
+    """Who listens: telemetry. Never blocks, never raises."""
+
+    def report(self, decision: Decision, place: int) -> None:
+        """The latest decision of the chamber at ``place`` in the configuration."""
+        ...
+
+    def row(self, chamber: str, body: dict[str, JsonValue]) -> None:
+        """A decision row was written."""
+        ...
+
+    def alarm(self, chamber: str, body: dict[str, JsonValue]) -> None:
+        """An alarm began, changed or ended."""
+        ...
+
+
+class NoNews:
+    """Nobody listens."""
+
+    def report(self, decision: Decision, place: int) -> None:
+        del decision, place
+
+    def row(self, chamber: str, body: dict[str, JsonValue]) -> None:
+        del chamber, body
+
+    def alarm(self, chamber: str, body: dict[str, JsonValue]) -> None:
+        del chamber, body
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeRoute:
+    """Where one probe's messages go: its signal's number, and the chambers concerned."""
+
+    places: tuple[int, ...]
+    tank: bool
+    number: int

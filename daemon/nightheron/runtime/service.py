@@ -1,0 +1,129 @@
+"""The service: put together in the order that keeps gas shut, run, and taken down closes first.
+
+The lock comes first, so that a second service moves nothing. Keepers are started next, from the main
+thread and before anything heavy is imported; they close their valves before they do anything else.
+Whatever goes wrong afterwards ends with closed gas, here or by the leases.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import select
+import signal
+from collections.abc import MutableMapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TextIO
+
+from nightheron.runtime.clock import Clock
+from nightheron.runtime.errors import CannotStart, Fault
+from nightheron.runtime.inbox import Inbox
+from nightheron.runtime.systemd import Notifier
+
+if TYPE_CHECKING:
+    from nightheron.runtime.parts import Parts
+    from nightheron.settings.site import Site
+
+FAULT = 70
+LOCK = "lock"
+
+
+def serve(site: Site, environ: MutableMapping[str, str]) -> int:
+    """Guard until SIGTERM or SIGINT; 0 after a stop in good order, 70 after a fault. Raises CannotStart."""
+    notifier = Notifier(environ)
+    clock = Clock()
+    lock = _lock(site.data_dir)
+    try:
+        return _serve_locked(site, clock, notifier)
+    finally:
+        lock.close()
+
+
+def _serve_locked(site: Site, clock: Clock, notifier: Notifier) -> int:
+    from nightheron.runtime.keepers import Keepers
+
+    inbox = Inbox()
+    ending = _Ending(inbox)
+    keepers = Keepers(site, clock)
+    try:
+        keepers.start()
+        from nightheron.runtime.parts import Parts
+
+        parts = Parts(site, clock, inbox, keepers)
+    except BaseException:
+        keepers.stop()
+        raise
+    try:
+        parts.start()
+        notifier.ready()
+        parts.log.info("guarding", site=site.name, chambers=len(site.chambers), data_dir=str(site.data_dir))
+        _guard(parts, keepers, clock, notifier, ending)
+        notifier.stopping()
+        parts.finish(ending.why)
+    except Exception as fault:  # whatever it is, gas is shut and systemd starts us anew
+        keepers.close_all()
+        parts.log.error(
+            "the guard met a fault and ends", fault=f"{type(fault).__name__}: {fault}", exc_info=True
+        )
+        parts.abandon()
+        return FAULT
+    return 0
+
+
+def _guard(parts: Parts, keepers: Any, clock: Clock, notifier: Notifier, ending: _Ending) -> None:
+    loop, watched, poll = parts.loop, (), select.poll()
+    while not ending.asked:
+        now = (loop.inbox.fileno(), *keepers.filenos())
+        if now != watched:
+            watched, poll = now, select.poll()
+            for fd in now:
+                poll.register(fd, select.POLLIN)
+        poll.poll(loop.wait_s() * 1000)
+        loop.step()
+        dead = parts.dead()
+        if dead:
+            raise Fault(f"{dead} has ended")
+        if loop.on_time:
+            notifier.alive(clock.now_ns())
+        notifier.status(parts.summary())
+
+
+class _Ending:
+    """SIGTERM and SIGINT ask the loop to end."""
+
+    def __init__(self, inbox: Inbox) -> None:
+        self.asked, self.why = False, ""
+        self._inbox = inbox
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, self._ask)
+
+    def _ask(self, number: int, _frame: object) -> None:
+        self.asked, self.why = True, signal.Signals(number).name
+        self._inbox.wake()
+
+
+def _lock(data_dir: Path) -> TextIO:
+    """Take the one lock of this data directory. Raises CannotStart when somebody has it."""
+    try:
+        data_dir.mkdir(mode=0o750, parents=True, exist_ok=True)
+        lock = (data_dir / LOCK).open("a+")
+    except OSError as fault:
+        raise CannotStart(
+            f"{data_dir} cannot be used ({fault.strerror}); make it writable for this user."
+        ) from None
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        lock.seek(0)
+        holder = lock.read(20).strip()
+        lock.close()
+        raise CannotStart(
+            f"Another service already guards {data_dir}"
+            + (f" (pid {holder})" if holder else "")
+            + "; nothing was moved."
+        ) from None
+    lock.seek(0)
+    lock.truncate()
+    lock.write(f"{os.getpid()}\n")
+    lock.flush()
+    return lock

@@ -1,0 +1,57 @@
+"""From a configuration to what the loop and the threads need: routes of readings, and their sources."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any
+
+from nightheron.model import Signal
+from nightheron.runtime.inbox import Inbox
+from nightheron.runtime.ports import ProbeRoute
+from nightheron.runtime.probes import Runner
+
+if TYPE_CHECKING:
+    from nightheron_drivers.protocols import ProbeDriver, ProbeSource
+
+    from nightheron.settings.site import ProbePlan, Site
+
+
+def routes(site: Site) -> dict[str, ProbeRoute]:
+    """Probe id to the chambers that must hear it."""
+    places = {one.name: place for place, one in enumerate(site.chambers)}
+    return {
+        plan.id: ProbeRoute(
+            places=tuple(places[name] for name in plan.chambers),
+            tank=plan.signal is Signal.TANK_PH,
+            number=int(plan.id.rsplit("/", 1)[-1]),
+        )
+        for plan in site.probes()
+    }
+
+
+def runners(site: Site, inbox: Inbox, say: Callable[..., Any]) -> list[Runner]:
+    """One runner per source, as each driver groups its probes."""
+    from nightheron.settings.drivers import probe_driver
+
+    plans: dict[str, list[ProbePlan]] = {}
+    for plan in site.probes():
+        plans.setdefault(plan.driver, []).append(plan)
+    found = []
+    for name, group in plans.items():
+        make = _maker(probe_driver(name), group, site)
+        found += [Runner(f"{name}-{number}", _nth(make, number), inbox, say) for number in range(len(make()))]
+    return found
+
+
+def _maker(
+    driver: type[ProbeDriver], group: Sequence[ProbePlan], site: Site
+) -> Callable[[], Sequence[ProbeSource]]:
+    options = {plan.id: plan.options for plan in group}
+    stale_s = {plan.id: plan.stale_s for plan in group}
+    broker = site.mqtt.broker if site.mqtt else None
+    return lambda: driver.sources(options, stale_s, broker, site.name)
+
+
+def _nth(make: Callable[[], Sequence[ProbeSource]], number: int) -> Callable[[], ProbeSource]:
+    """A source that broke is made anew; its siblings made beside it are not opened."""
+    return lambda: make()[number]
