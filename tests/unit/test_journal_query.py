@@ -60,8 +60,8 @@ def test_filters_join(tmp_path: Path) -> None:
     )
     store.close()
     span = {"since": "2026-03-01T22:00:03.000Z", "until": "2026-03-01T22:00:09.000Z"}
-    assert numbers(store.path, Wanted(**span)) == [3, 4, 5, 6, 7, 8]  # type: ignore[arg-type]  # by name
-    assert numbers(store.path, Wanted(**span, kind="act")) == [3, 5, 7]  # type: ignore[arg-type]  # by name
+    assert numbers(store.path, Wanted(**span)) == [3, 4, 5, 6, 7, 8]  # type: ignore[arg-type]  # fields - by name
+    assert numbers(store.path, Wanted(**span, kind="act")) == [3, 5, 7]  # type: ignore[arg-type]  # fields - by name
     assert numbers(store.path, Wanted(chamber="east")) == [8, 9, 10]
 
 
@@ -100,6 +100,18 @@ def test_what_a_start_needs_to_know(tmp_path: Path) -> None:
     assert [row["kind"] for row in query.recent_runs(store.path)] == ["start", "stop"]
     assert query.head(store.path) == (121, store.head.hash)
     assert query.head(tmp_path / "none.db") is None
+
+
+@pytest.mark.parametrize("kind", ["start", "act", "gap"])
+def test_a_rare_row_is_found_without_reading_them_all(tmp_path: Path, kind: str) -> None:
+    """The newest row of a rare kind is looked up by the index, not by a walk over every minute."""
+    where, values = Wanted(kind=kind).where()
+    db = sqlite3.connect(filled(tmp_path))
+    sql = f"SELECT seq FROM entries WHERE seq <= ?{where} ORDER BY seq DESC LIMIT 1"  # noqa: S608 - fixed text
+    plan = str(db.execute(f"EXPLAIN QUERY PLAN {sql}", [99, *values]).fetchall())
+    db.close()
+    assert "INDEX rare (kind=?" in plan
+    assert "TEMP B-TREE" not in plan
 
 
 def test_a_body_that_cannot_be_read_is_still_a_row(tmp_path: Path) -> None:

@@ -174,7 +174,10 @@ def test_a_foreign_row_is_noticed(tmp_path: Path) -> None:
 
 
 def test_there_is_one_table(tmp_path: Path) -> None:
-    """The file holds the entries table and nothing else."""
+    """The file holds the entries table and its one index, and nothing else."""
     db = sqlite3.connect(filled(tmp_path))
-    assert db.execute("SELECT type, name FROM sqlite_master").fetchall() == [("table", "entries")]
+    assert db.execute("SELECT type, name FROM sqlite_master").fetchall() == [
+        ("table", "entries"),
+        ("index", "rare"),
+    ]
     db.close()

@@ -14,6 +14,9 @@ SCHEMA = """CREATE TABLE IF NOT EXISTS entries (
     seq INTEGER PRIMARY KEY, utc TEXT NOT NULL, boot TEXT NOT NULL, mono_ns INTEGER NOT NULL,
     kind TEXT NOT NULL, chamber TEXT, body BLOB NOT NULL, prev TEXT NOT NULL, hash TEXT NOT NULL,
     inputs BLOB)"""
+RARE = "kind NOT IN ('decision', 'witness')"
+"""Rows of other kinds are few; an index of them alone costs a quiet minute nothing."""
+INDEX = f"CREATE INDEX IF NOT EXISTS rare ON entries (kind) WHERE {RARE}"
 PAGE_BYTES = 1024
 """Small pages: a commit writes whole pages to the write-ahead file, and a minute's row is about 1 kB."""
 CHECKPOINT_PAGES = 2000

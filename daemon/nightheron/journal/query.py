@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from nightheron.journal.chain import Row
-from nightheron.journal.connect import COLUMNS, connect_reader
+from nightheron.journal.connect import COLUMNS, RARE, connect_reader
 from nightheron.model import JsonValue
 
 PAGE_ROWS = 500
@@ -61,7 +61,8 @@ class Wanted:
         """SQL condition and its values."""
         tests = (("utc >= ?", self.since), ("utc < ?", self.until), ("kind = ?", self.kind))
         given = [(sql, value) for sql, value in (*tests, ("chamber = ?", self.chamber)) if value is not None]
-        return "".join(f" AND {sql}" for sql, _ in given), [value for _, value in given]
+        rare = f" AND {RARE}" if self.kind not in (None, "decision", "witness") else ""
+        return "".join(f" AND {sql}" for sql, _ in given) + rare, [value for _, value in given]
 
 
 def rows(path: Path, wanted: Wanted | None = None) -> Iterator[Row]:
@@ -131,7 +132,7 @@ def last_left(path: Path, chamber: str) -> dict[str, JsonValue] | None:
 
 def recent_runs(path: Path, most: int = 200) -> list[dict[str, JsonValue]]:
     """The newest ``start`` and ``stop`` rows without a chamber, oldest first."""
-    sql = f"{SELECT} WHERE kind IN ('start', 'stop') AND chamber IS NULL ORDER BY seq DESC LIMIT ?"
+    sql = f"{SELECT} WHERE kind IN ('start', 'stop') AND {RARE} AND chamber IS NULL ORDER BY seq DESC LIMIT ?"
     with closing(connect_reader(path)[0]) as db:
         found = db.execute(sql, (most,)).fetchall()
     return [as_dict(Row(*cells)) for cells in reversed(found)]

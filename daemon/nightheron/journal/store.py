@@ -31,7 +31,7 @@ from typing import NamedTuple
 
 from nightheron.journal import marker
 from nightheron.journal.chain import Row
-from nightheron.journal.connect import COLUMNS, FILE, SCHEMA, connect_writer, is_damage
+from nightheron.journal.connect import COLUMNS, FILE, INDEX, SCHEMA, connect_writer, is_damage
 from nightheron.journal.draft import NO_HEAD, Draft, Head, row_after
 from nightheron.journal.verify import verify
 
@@ -103,6 +103,7 @@ class Store:
             if found != ("ok",):
                 raise Replaced(f"the journal was damaged: {found[0] if found else 'no answer'}")
             self.db.execute(SCHEMA)
+            self.db.execute(INDEX)
             columns = [row[1] for row in self.db.execute("PRAGMA table_info(entries)").fetchall()]
             if columns != list(COLUMNS):
                 raise Replaced("the journal was damaged: its table is not the journal's")
