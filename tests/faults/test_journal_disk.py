@@ -233,3 +233,18 @@ def test_an_unreadable_directory_is_not_now(tmp_path: Path) -> None:
     """A data directory that is missing gives Unavailable with the path, not a traceback of SQLite."""
     with pytest.raises(Unavailable, match="nowhere"):
         Store(tmp_path / "nowhere", UTC)
+
+
+def test_verifying_while_it_is_written_finds_nothing(tmp_path: Path) -> None:
+    """Both verifiers, run again and again beside a busy writer, never report a finding that is none."""
+    with running(SCRIBE, tmp_path) as child:
+        line(child)
+        counts = []
+        for _ in range(25):
+            result, code = both(tmp_path / "journal.db")
+            assert (result.ok, result.why, code) == (True, None, 0)
+            counts.append(result.entries)
+            for _ in range(20):
+                line(child)
+    assert counts == sorted(counts)
+    assert counts[-1] > counts[0]
