@@ -5,12 +5,12 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+from pathlib import Path
 
 from nightheron.settings import (
     BadConfiguration,
     KeyFault,
     budget,
-    config_path,
     data_dir_fault,
     load,
     warnings,
@@ -26,7 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """0 when the configuration can be used, with or without warnings; 2 when it cannot."""
-    path = config_path(args.config, os.environ)
+    path: Path = args.config
     try:
         site = load(path, os.environ)
         unusable = data_dir_fault(site.data_dir)

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 from nightheron.settings.faults import BadConfiguration, KeyFault
 from nightheron.settings.source import (
     DEFAULT_PATH,
-    config_path,
     data_dir_fault,
     data_dir_of,
     environment_faults,
@@ -24,7 +23,6 @@ __all__ = [
     "BadConfiguration",
     "KeyFault",
     "budget",
-    "config_path",
     "data_dir_fault",
     "data_dir_of",
     "environment_faults",

@@ -50,19 +50,19 @@ def _valve(valve: Device[ValveTable], faults: Faults) -> None:
             faults.add(f"{valve.key}.{second}", f"must differ from {first}")
 
 
-def check_tank(tank: ParsedTank, names: Iterable[str], faults: Faults) -> None:
-    """Limits and probe of one tank, and the chambers it names."""
+def check_tank(tank: ParsedTank, names: Iterable[str] | None, faults: Faults) -> None:
+    """Limits and probe of one tank, and the chambers it names; ``names`` None when not all are known."""
     if tank.probe is not None:
         _probe(tank.probe, faults)
     if tank.table is None:
         return
     if not tank.table.clear_ph > tank.table.low_ph:
         faults.add(f"{tank.key}.clear_ph", f"must be above low_ph ({tank.table.low_ph:g})")
-    known = sorted(names)
+    known = None if names is None else sorted(names)
     for number, name in enumerate(tank.table.chambers):
         if name in tank.table.chambers[:number]:
             faults.add(f"{tank.key}.chambers", f"names {name[:80]!r} twice")
-        elif name not in known:
+        elif known is not None and name not in known:
             there = ", ".join(repr(n) for n in known) or "none"
             faults.add(f"{tank.key}.chambers", f"there is no chamber {name[:80]!r}; there are {there}")
 

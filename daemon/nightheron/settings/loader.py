@@ -118,11 +118,13 @@ def _hold_together(
     tanks: Sequence[ParsedTank],
     faults: Faults,
 ) -> None:
-    raw_names = {c.key.removeprefix("chamber.") for c in chambers if c.key.startswith("chamber.")}
+    names = [c.key.removeprefix("chamber.") for c in chambers if c.key.startswith("chamber.")]
+    # While a chamber has no usable name, nobody can say which name a tank misses.
+    known = names if len(names) == len(chambers) else None
     for chamber in chambers:
         crosscheck.check_chamber(chamber, faults)
     for tank in tanks:
-        crosscheck.check_tank(tank, raw_names, faults)
+        crosscheck.check_tank(tank, known, faults)
     crosscheck.check_tanks(tanks, faults)
     probes = [c.probe for c in chambers if c.probe is not None]
     probes += [t.probe for t in tanks if t.probe is not None]

@@ -111,9 +111,10 @@ def check_rigs(
     for devices in (probes, valves):
         owner: dict[tuple[object, object], str] = {}
         for device in devices:
-            if device.name != "rig":
+            chamber = getattr(device.options, "chamber", None)
+            if device.name != "rig" or chamber is None:
                 continue
-            place = (getattr(device.options, "path", None), getattr(device.options, "chamber", None))
+            place = (getattr(device.options, "path", None), chamber)
             known = owner.setdefault(place, device.key)
             if known != device.key:
                 faults.add(f"{device.key}.chamber", f"is the same simulated chamber as that of {known}")

@@ -123,8 +123,3 @@ def data_dir_fault(data_dir: Path) -> KeyFault | None:
     else:
         why = f"{data_dir} cannot be made by this user (uid {os.geteuid()}): {there} does not allow it"
     return KeyFault("site.data_dir", f"{why}; choose another, or run this as the service's user")
-
-
-def config_path(given: str | None, environ: Mapping[str, str]) -> Path:
-    """Which file is meant: --config, else NIGHTHERON_CONFIG, else the system's own."""
-    return Path(given or environ.get("NIGHTHERON_CONFIG") or DEFAULT_PATH)
