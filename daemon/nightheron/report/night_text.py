@@ -1,0 +1,140 @@
+"""The table of a night for a terminal: 80 columns, plain words, nothing but text."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import datetime, tzinfo
+from typing import Any
+
+from nightheron.guard.interlock import RULES
+from nightheron.model import Gas, Reason
+
+VERDICTS = {
+    "proved": "proved shut",
+    "not_proved": "NOT PROVED",
+    "could_not_tell": "could not tell",
+    "pending": "not yet known",
+}
+KINDS = {"cuts": "cut", "rests": "planned rest", "trips": "TRIP"}
+COUNTED = {"rests": "planned rest", "trips": "trip", "gaps": "gap"}
+STANDS_FOR = {Reason.STARTING: "start", Reason.SERVICE: "hold"}
+"""Words for closings that are neither cut, rest nor trip; ``wait`` for the rest of them."""
+WIDTH = 80
+WAITS = (Reason.SETTLING, Reason.MIN_REST)
+HEADING = f"{'from':<9}{'to':<9}{'length':>10} {'what':<12} {'because of':<15} {'low pH':<6} answer"
+
+
+def table(night: Mapping[str, Any], zone: tzinfo, *, many: bool) -> list[str]:
+    """One line a closing and a gap, in order of time; with the chamber's name where there are many."""
+    rows: list[tuple[str, str]] = []
+    for kind in (*KINDS, "other"):
+        rows += [(one["from"], _closing(one, kind, zone, many=many)) for one in night[kind]]
+    rows += [(one["from"] or one["to"], _gap(one, zone)) for one in night["gaps"]]
+    rows.sort(key=lambda row: row[0])
+    return [HEADING, *(line for _, line in rows)]
+
+
+def summary(night: Mapping[str, Any]) -> list[str]:
+    """The night in a few sentences."""
+    cuts: Sequence[Mapping[str, Any]] = night["cuts"]
+    proved = sum(1 for one in cuts if one["verdict"] == "proved")
+    others = [_count(night[kind], word) for kind, word in COUNTED.items()]
+    lines = [f"{_count(cuts, 'cut')}, {proved} proved shut by the water; {'; '.join(others)}."]
+    if night["ph_min"] is not None:
+        lines.append(f"Lowest pH {night['ph_min']:.2f}.")
+    if night["open_share"] is not None:
+        lines[-1] += f" Gas open {100 * night['open_share']:.0f} % of the time watched."
+    return lines
+
+
+def legend(night: Mapping[str, Any]) -> list[str]:
+    """What the reasons of this night mean."""
+    seen = dict.fromkeys(one["reason"] for kind in (*KINDS, "other") for one in night[kind])
+    named = [(reason, RULES[Reason(reason)].sentence) for reason in seen]
+    return [line for reason, sentence in named for line in _wrapped(f"  {reason:<16}  {sentence}", 20)]
+
+
+def story(closing: Mapping[str, Any], rows: Iterable[Mapping[str, Any]], zone: tzinfo) -> list[str]:
+    """How one closing went, from the decision and alarm rows since it began, oldest first."""
+    lines = [f"{closing['chamber']}: gas shut for {span_text(closing['seconds'])}, by {closing['reason']}."]
+    standing: list[str] = []
+    for row in rows:
+        if row["chamber"] != closing["chamber"]:
+            continue
+        said = _told(row) if row["kind"] == "alarm" else _news(row, standing)
+        for words in said:
+            lines += _wrapped(f"  {clock(row['utc'], zone)}  {words}", 12)
+        if row["kind"] != "alarm":
+            standing = list(row["reasons"] or [])
+            if row["gas"] == Gas.OPEN:
+                break
+    low = "unknown" if closing["lowest_ph"] is None else f"{closing['lowest_ph']:.2f}"
+    lines.append(f"  lowest pH {low}; {VERDICTS.get(str(closing['verdict']), 'no answer of the water yet')}")
+    return lines
+
+
+def clock(utc: str | None, zone: tzinfo) -> str:
+    """The time of day in ``zone``; dashes where there is none."""
+    if utc is None:
+        return "--:--:--"
+    return datetime.fromisoformat(utc).astimezone(zone).strftime("%H:%M:%S")
+
+
+def span_text(seconds: float | None) -> str:
+    """A length such as ``2 h 05 min``, ``17 min`` or ``8 s``."""
+    if seconds is None:
+        return "unknown"
+    if seconds < 99.5:
+        return f"{seconds:.0f} s"
+    minutes = round(seconds / 60)
+    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
+
+
+def _closing(one: Mapping[str, Any], kind: str, zone: tzinfo, *, many: bool) -> str:
+    word = KINDS.get(kind) or STANDS_FOR.get(one["reason"], "wait")
+    reason = one["reason"] + (f" ({one['chamber']})" if many else "")
+    low = "" if one["lowest_ph"] is None else f"{one['lowest_ph']:.2f}"
+    verdict = VERDICTS.get(str(one["verdict"]), "")
+    return (
+        f"{clock(one['from'], zone):<9}{clock(one['to'], zone):<9}{span_text(one['seconds']):>10} "
+        f"{word:<12} {reason:<15} {low:<6} {verdict}"
+    ).rstrip()
+
+
+def _gap(one: Mapping[str, Any], zone: tzinfo) -> str:
+    unwatched = one["why"] == "unwatched"
+    words = "nobody watched; shut by its lease" if unwatched else str(one["why"]).replace("_", " ")
+    times = f"{clock(one['from'], zone):<9}{clock(one['to'], zone):<9}{span_text(one['seconds']):>10}"
+    return f"{times} {'gap':<12} {words}"
+
+
+def _news(row: Mapping[str, Any], standing: Sequence[str]) -> list[str]:
+    """What this row says that the one before did not; settle and rest only as what is waited for."""
+    shown = "" if row["ph"] is None else f", pH {row['ph']:.2f}"
+    if row["gas"] == Gas.OPEN:
+        return [f"gas opens again{shown}; every condition met"]
+    now = list(row["reasons"] or [])
+    evidence = dict(row["evidence"] or [])
+    said = [
+        f"{reason}: {evidence.get(reason) or RULES[Reason(reason)].sentence}"
+        for reason in now
+        if reason not in standing and reason not in WAITS
+    ]
+    over = [reason for reason in standing if reason not in now and reason not in WAITS]
+    waits = f"; still to come: {', '.join(now)}" if now else ""
+    return said + [f"{reason} over{shown}{waits}" for reason in over]
+
+
+def _told(row: Mapping[str, Any]) -> list[str]:
+    if row["state"] == "normal":
+        return [f"alarm over: {row['reason']}"]
+    return [f"alarm ({row['class']}): {str(row['text']).removeprefix(str(row['chamber']) + ': ')}"]
+
+
+def _wrapped(line: str, indent: int) -> list[str]:
+    return textwrap.wrap(line, WIDTH, subsequent_indent=" " * indent, break_on_hyphens=False)
+
+
+def _count(items: Sequence[Any], word: str) -> str:
+    return f"{len(items)} {word}" if len(items) == 1 else f"{len(items)} {word}s"
