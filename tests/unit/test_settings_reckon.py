@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from nightheron.chemistry.safety import process_safety_s
 from nightheron.settings import budget, load
-from nightheron.settings.reckon import CAUSES, TICK_S, WILL_MOST_S, BudgetRow
+from nightheron.settings.reckon import CAUSES, TAKEOVER_S, TICK_S, WILL_MOST_S, BudgetRow
 
 from tests.support.configuration import GOOD, changed, write
 
@@ -47,7 +47,7 @@ def test_the_rows_are_the_sum_of_their_steps(tmp_path: Path) -> None:
     assert own["probe_silent"].seconds == 5 + TICK_S + 4.5
     assert own["probe_stuck"].seconds == 21_600 + TICK_S + 4.5
     assert own["guard_killed"].seconds == own["guard_frozen"].seconds == 5 + 4.5
-    assert own["keeper_killed"].seconds == 1.25 + TICK_S + 1.25 + 0.5 + 4.5
+    assert own["keeper_killed"].seconds == 1.25 + 2 * TICK_S + 1.25 + TAKEOVER_S + 4.5
 
 
 def test_water_turns_later_by_lag_and_tail(tmp_path: Path) -> None:

@@ -18,8 +18,8 @@ from nightheron.settings.site import Chamber, Site
 
 TICK_S = 0.25
 """The guard looks at the time at least this often."""
-TAKEOVER_S = 0.5
-"""A spare keeper's connection attempt."""
+TAKEOVER_S = 2.0
+"""A spare keeper has closed everything by then, or is replaced in turn."""
 WILL_MOST_S = 12.5
 """From a silent loss of this host to the last will, keepalive 5 s: one and a half keepalives plus the
 broker's own slow look round. Measured on mosquitto 2.0.11, twelve losses: 10.5 to 11.8 s."""
@@ -138,10 +138,10 @@ def _keeper_gone(_: Site, chamber: Chamber) -> Step:
     lease_s = chamber.valves[0].table.lease_s
     silent_s = max(0.5, lease_s / 4)
     by = (
-        f"no answer to the next order ({lease_s / 4:g} s) within {silent_s:g} s: a spare keeper connects "
-        f"({TAKEOVER_S:g} s) and closes first; {_close(chamber)}"
+        f"asked every {lease_s / 4:g} s, no answer for {silent_s:g} s: a spare keeper takes over within "
+        f"{TAKEOVER_S:g} s and closes first; {_close(chamber)}"
     )
-    return lease_s / 4 + TICK_S + silent_s + TAKEOVER_S + closing_s(chamber), by
+    return lease_s / 4 + 2 * TICK_S + silent_s + TAKEOVER_S + closing_s(chamber), by
 
 
 def _valve_gone(_: Site, chamber: Chamber) -> Step:
