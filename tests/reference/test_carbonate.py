@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 
 import pytest
-
 from nightheron.chemistry.carbonate import (
     co2_from_dic_ph,
     constants,

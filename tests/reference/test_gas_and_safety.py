@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import pytest
-
 from nightheron.chemistry.gas import moles_per_ml
 from nightheron.chemistry.safety import normal_gas_mol_per_s, process_safety_s
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import pytest
-
 from nightheron.chemistry.nernst import slope_mv_per_ph
 
 # ln(10) R T / F with R and F exact since the 2019 SI (CODATA 2018, 2022); pure arithmetic.

@@ -24,7 +24,7 @@ def _nightheron(*words: str, cwd: Path | None = None) -> subprocess.CompletedPro
         "import sys; from nightheron.cli.main import main; sys.exit(main())",
         *words,
     ]
-    return subprocess.run(
+    return subprocess.run(  # noqa: S603 - our own interpreter
         command, capture_output=True, text=True, check=False, timeout=PATIENCE_S, cwd=cwd, env=CLEAN
     )
 
@@ -87,7 +87,7 @@ def test_every_command_it_names_works(made: tuple[Path, str]) -> None:
         assert done.returncode == 0, done.stderr
         assert words.startswith(("log", "check")) or head[1] in done.stdout
     alone = [sys.executable, str(ROOT / "deploy" / "verify_journal.py"), "nightheron-demo/journal.db"]
-    done = subprocess.run(alone, cwd=folder.parent, capture_output=True, text=True, check=False)
+    done = subprocess.run(alone, cwd=folder.parent, capture_output=True, text=True, check=False)  # noqa: S603 - our own interpreter
     assert (done.returncode, head[1] in done.stdout) == (0, True)
 
 
@@ -141,7 +141,7 @@ def test_progress_on_a_terminal_only(tmp_path: Path) -> None:
     """On a terminal the share done is shown while the night is played, and wiped before the result."""
     outer, inner = pty.openpty()
     command = [sys.executable, "-m", "nightheron.cli.main", "demo", "--dir", str(tmp_path)]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=inner, env=CLEAN) as process:
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=inner, env=CLEAN) as process:  # noqa: S603 - our own interpreter
         os.close(inner)
         printed, _ = process.communicate(timeout=PATIENCE_S)
     shown = os.read(outer, 65536)

@@ -6,7 +6,6 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
-
 from nightheron.journal.when import utc_text
 from nightheron.report.night import night
 from nightheron.report.night_text import legend, span_text, story, summary, table

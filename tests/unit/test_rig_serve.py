@@ -44,7 +44,7 @@ def rig(tmp_path: Path) -> Iterator[Path]:
     """A rig with two chambers, its water sixty times as fast."""
     path = tmp_path / "rig.sock"
     command = [sys.executable, "-m", "nightheron.rig.serve", "--path", str(path), "--speed", "60"]
-    with subprocess.Popen([*command, "--chamber", "west", "--chamber", "east"]) as process:
+    with subprocess.Popen([*command, "--chamber", "west", "--chamber", "east"]) as process:  # noqa: S603 - our own interpreter
         until = time.monotonic() + PATIENCE_S
         while not path.exists() and time.monotonic() < until:
             time.sleep(0.02)
@@ -113,7 +113,7 @@ def test_refuses_a_path_that_is_a_file(tmp_path: Path) -> None:
     """The rig never replaces a file that is no socket."""
     path = tmp_path / "precious"
     path.write_text("mine")
-    done = subprocess.run(
+    done = subprocess.run(  # noqa: S603 - our own interpreter
         [sys.executable, "-m", "nightheron.rig.serve", "--path", str(path), "--chamber", "west"],
         capture_output=True,
         text=True,

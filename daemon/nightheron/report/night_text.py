@@ -96,8 +96,9 @@ def _closing(one: Mapping[str, Any], kind: str, zone: tzinfo, *, many: bool) -> 
     reason = one["reason"] + (f" ({one['chamber']})" if many else "")
     low = "" if one["lowest_ph"] is None else f"{one['lowest_ph']:.2f}"
     verdict = VERDICTS.get(str(one["verdict"]), "")
+    end = clock(one["to"], zone) if one["to"] else "lasting"
     return (
-        f"{clock(one['from'], zone):<9}{clock(one['to'], zone):<9}{span_text(one['seconds']):>10} "
+        f"{clock(one['from'], zone):<9}{end:<9}{span_text(one['seconds']):>10} "
         f"{word:<12} {reason:<15} {low:<6} {verdict}"
     ).rstrip()
 

@@ -146,16 +146,18 @@ def main(argv: Sequence[str] | None = None) -> int:
         parser.error("--speed must be above 0 and at most 1000, --start-ph between 5 and 8.5")
     if args.path.exists() and not args.path.is_socket():
         parser.error(f"{args.path} is there and is no socket; name another path")
-    benches = {
-        name: Bench(FirstOrderChamber(args.start_ph, dice=random.Random(zlib.crc32(name.encode()))))  # noqa: S311 - noise
-        for name in args.chamber
-    }
+    benches = {name: _bench(name, args.start_ph) for name in args.chamber}
     try:
         asyncio.run(_until_told(Rig(benches, args.speed), args.path))
     except OSError as fault:
         print(f"cannot serve on {args.path}: {fault.strerror}", file=sys.stderr)
         return 2
     return 0
+
+
+def _bench(name: str, start_ph: float) -> Bench:
+    dice = random.Random(zlib.crc32(name.encode()))  # noqa: S311 - noise, no secret
+    return Bench(FirstOrderChamber(start_ph, dice=dice))
 
 
 async def _until_told(rig: Rig, path: Path) -> None:

@@ -11,6 +11,8 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+from nightheron_drivers.protocols import Heard
+
 from nightheron.guard.limits import ChamberLimits
 from nightheron.journal.store import Store
 from nightheron.journal.writer import DirectWriter
@@ -25,7 +27,6 @@ from nightheron.runtime.opening_rows import config_row, gap_row, start_row, stop
 from nightheron.runtime.ports import ProbeRoute, ValveEvent
 from nightheron.runtime.startup import look_back
 from nightheron.settings.site import Site
-from nightheron_drivers.protocols import Heard
 
 TICK_NS = round(TICK_S * NS)
 
