@@ -148,7 +148,9 @@ def _valve_gone(_: Site, chamber: Chamber) -> Step:
     timer_s = device_timer_s(chamber)
     if timer_s is None:
         return None, UNREACHABLE
-    return timer_s + chamber.valves[0].table.travel_s, f"the device's own timer ({timer_s:g} s)"
+    return timer_s + chamber.valves[
+        0
+    ].table.travel_s, f"the device's own timer ({timer_s:g} s), on trust until it is seen to work"
 
 
 def _broker_gone(site: Site, chamber: Chamber) -> Step:
