@@ -11,6 +11,7 @@ import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
+from importlib.util import find_spec
 from pathlib import Path
 from types import ModuleType
 
@@ -53,9 +54,9 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 
 def _run(argv: Sequence[str]) -> int:
-    modules = dict(COMMANDS)
+    modules = {name: path for name, path in COMMANDS if find_spec(path) is not None}
     wanted = next((word for word in argv if not word.startswith("-")), None)
-    parser = _parser(modules, wanted)
+    parser = _parser(modules, wanted, argv)
     args = parser.parse_args(argv)
     if args.command is None:
         parser.print_help()
@@ -69,7 +70,7 @@ def _run(argv: Sequence[str]) -> int:
     return int(code)
 
 
-def _parser(modules: dict[str, str], wanted: str | None) -> argparse.ArgumentParser:
+def _parser(modules: dict[str, str], wanted: str | None, argv: Sequence[str]) -> argparse.ArgumentParser:
     """A parser that has every command's name and only the wanted one's arguments."""
     parser = argparse.ArgumentParser(
         prog="nightheron",
@@ -79,7 +80,7 @@ def _parser(modules: dict[str, str], wanted: str | None) -> argparse.ArgumentPar
     parser.add_argument("--version", action=_Version, nargs=0, help="print the version and exit")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands")
     for name, path in modules.items():
-        if wanted in modules and name != wanted:
+        if name != wanted and (wanted in modules or "--version" in argv):
             commands.add_parser(name)
             continue
         module = modules_of(path)

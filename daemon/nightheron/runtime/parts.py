@@ -25,6 +25,7 @@ from nightheron.runtime.news import News
 from nightheron.runtime.ports import NoNews
 from nightheron.runtime.startup import look_back
 from nightheron.runtime.status import site_status
+from nightheron.runtime.valve_port import ValvePort
 from nightheron.runtime.wiring import routes, runners
 from nightheron.settings import warnings
 from nightheron.settings.site import Site
@@ -38,7 +39,7 @@ CLOSES_END_S = 1.5
 class Parts:
     """Made in the main thread after the keepers were started. Raises CannotStart without a journal."""
 
-    def __init__(self, site: Site, clock: ClockPort, inbox: Inbox, keepers: Any) -> None:
+    def __init__(self, site: Site, clock: ClockPort, inbox: Inbox, keepers: ValvePort) -> None:
         self._site, self._clock, self._keepers = site, clock, keepers
         self._lines = LineWriter(sys.stderr)
         self.log: Log = make_log(self._lines, terminal=sys.stderr.isatty(), secrets=_secrets(site))
@@ -112,14 +113,21 @@ class Parts:
         self._keepers.close_all()
         self.loop.recorder.note("stop", opening_rows.stop_row(why))
         self.loop.recorder.flush(self._clock.now_ns())
-        self._keepers.stop(CLOSES_END_S)
+        self._let_keepers_go()
         self.log.info("stopped, gas is closed", why=why)
         self._take_down()
 
     def abandon(self) -> None:
         """After a fault: gas was closed by the caller; save what can be saved."""
-        self._keepers.stop(CLOSES_END_S)
+        self._let_keepers_go()
         self._take_down()
+
+    def _let_keepers_go(self) -> None:
+        unsure = self._keepers.end(CLOSES_END_S)
+        if unsure:
+            self.log.warning(
+                "closed without an answer; the lease or the device's own timer closes", valves=unsure
+            )
 
     def _take_down(self) -> None:
         self._calendar.stop()

@@ -13,18 +13,23 @@ import select
 import signal
 from collections.abc import MutableMapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from nightheron.runtime.clock import Clock
+from nightheron.runtime.close_all import FILE_NAME, remember
 from nightheron.runtime.errors import CannotStart, Fault
 from nightheron.runtime.inbox import Inbox
+from nightheron.runtime.resolver import Resolver
 from nightheron.runtime.systemd import Notifier
+from nightheron.runtime.valve_port import ValvePort
+from nightheron.settings.source import read_document
 
 if TYPE_CHECKING:
     from nightheron.runtime.parts import Parts
     from nightheron.settings.site import Site
 
 FAULT = 70
+CLOSES_END_S = 1.5
 LOCK = "lock"
 
 
@@ -40,18 +45,17 @@ def serve(site: Site, environ: MutableMapping[str, str]) -> int:
 
 
 def _serve_locked(site: Site, clock: Clock, notifier: Notifier) -> int:
-    from nightheron.runtime.keepers import Keepers
-
     inbox = Inbox()
     ending = _Ending(inbox)
-    keepers = Keepers(site, clock)
+    keepers = ValvePort(site, clock, Resolver().address)
     try:
-        keepers.start()
+        _remember(site, keepers)
+        # Heavy to import, and the keepers are closing their valves meanwhile.
         from nightheron.runtime.parts import Parts
 
         parts = Parts(site, clock, inbox, keepers)
     except BaseException:
-        keepers.stop()
+        keepers.end(CLOSES_END_S)
         raise
     try:
         parts.start()
@@ -70,8 +74,28 @@ def _serve_locked(site: Site, clock: Clock, notifier: Notifier) -> int:
     return 0
 
 
-def _guard(parts: Parts, keepers: Any, clock: Clock, notifier: Notifier, ending: _Ending) -> None:
-    loop, watched, poll = parts.loop, (), select.poll()
+def _remember(site: Site, keepers: ValvePort) -> None:
+    """Keep what closes the valves when this process no longer can."""
+    try:
+        remember(keepers.plans, site.data_dir / FILE_NAME, _password_file(site))
+    except OSError as fault:
+        raise CannotStart(
+            f"{site.data_dir / FILE_NAME} cannot be written ({fault.strerror}); gas stays shut until it can."
+        ) from None
+
+
+def _password_file(site: Site) -> str | None:
+    """The path of the broker's password, never the password."""
+    if site.mqtt is None or site.mqtt.broker.password is None:
+        return None
+    mqtt = read_document(site.path).get("mqtt")
+    written = mqtt.get("password_file") if isinstance(mqtt, dict) else None
+    return str(site.path.parent.absolute() / written) if isinstance(written, str) else None
+
+
+def _guard(parts: Parts, keepers: ValvePort, clock: Clock, notifier: Notifier, ending: _Ending) -> None:
+    loop, poll = parts.loop, select.poll()
+    watched: tuple[int, ...] = ()
     while not ending.asked:
         now = (loop.inbox.fileno(), *keepers.filenos())
         if now != watched:

@@ -1,0 +1,123 @@
+"""The valves of each chamber, in series, seen by the loop as one.
+
+A chamber's link is up when every valve's is, its keeper is there when every valve's is, and of the
+positions its devices report the one that contradicts the order counts.
+"""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from nightheron_drivers.protocols import Said
+
+from nightheron.model import FeedbackSaid, Gas, KeeperSaid, OtherOrder, ValveSaid
+from nightheron.runtime.clock import ClockPort
+from nightheron.runtime.keeper_client import Keepers
+from nightheron.runtime.keeper_plans import plans_by_bus
+from nightheron.runtime.ports import ValveEvent
+
+if TYPE_CHECKING:
+    from nightheron.settings.site import Site
+
+
+@dataclass(slots=True)
+class Series:
+    """What is known of one chamber's valves."""
+
+    name: str
+    ids: tuple[str, ...]
+    ordered: Gas = Gas.CLOSED
+    alive: dict[int, bool] = field(default_factory=dict)
+    linked: dict[int, bool] = field(default_factory=dict)
+    seen: dict[int, Gas | None] = field(default_factory=dict)
+
+    def keeper(self, index: int, said: KeeperSaid) -> KeeperSaid:
+        """One valve's keeper is there or gone."""
+        self.alive[index] = said.alive
+        self.linked[index], self.seen[index] = False, None
+        return KeeperSaid(said.at_ns, all(self.alive.get(i, False) for i in range(len(self.ids))), said.why)
+
+    def valve(self, index: int, said: Said, now_ns: int) -> ValveEvent | None:
+        """One valve said something; None for what the core has no word for."""
+        match said.what:
+            case "link_up" | "link_down" | "acked":
+                self.linked[index] = said.what != "link_down"
+                if said.what == "link_down":
+                    self.seen[index] = None
+                up = all(self.linked.get(i, False) for i in range(len(self.ids)))
+                return ValveSaid(now_ns, index, up, said.gas, said.text)
+            case "feedback":
+                self.seen[index] = said.gas
+                return self._feedback(index, said, now_ns)
+            case "foreign":
+                return OtherOrder(now_ns, index, said.gas, said.text)
+        return None
+
+    def _feedback(self, index: int, said: Said, now_ns: int) -> FeedbackSaid:
+        for other, seen in self.seen.items():
+            if other != index and seen is not None and seen is not self.ordered:
+                return FeedbackSaid(now_ns, other, seen, seen.value)
+        return FeedbackSaid(now_ns, index, said.gas, said.text)
+
+
+class ValvePort:
+    """The loop's ``KeeperPort`` over the keepers. Make it in the main thread."""
+
+    def __init__(self, site: Site, clock: ClockPort, resolve: Callable[[str], str | None]) -> None:
+        plans = site.valves()
+        broker = site.mqtt.broker if site.mqtt else None
+        self._clock = clock
+        self._series: dict[str, Series] = {}
+        self._place: dict[str, tuple[Series, int]] = {}
+        for chamber in dict.fromkeys(plan.chamber for plan in plans):
+            ids = tuple(plan.id for plan in plans if plan.chamber == chamber)
+            series = self._series[chamber] = Series(chamber, ids)
+            self._place |= {id_: (series, index) for index, id_ in enumerate(ids)}
+        own = secrets.token_hex(8)
+        self.plans = plans_by_bus(plans, broker, site.name)
+        """What the keepers were given, by bus."""
+        self._keepers = Keepers(self.plans, resolve, own, clock)
+
+    def close(self, chamber: str) -> None:
+        """Order every valve of the chamber shut."""
+        series, now_ns = self._series[chamber], self._clock.now_ns()
+        series.ordered = Gas.CLOSED
+        for id_ in series.ids:
+            self._keepers.close(id_, now_ns)
+
+    def open_until(self, chamber: str, until_ns: int) -> None:
+        """Let every valve of the chamber be open until then."""
+        series, now_ns = self._series[chamber], self._clock.now_ns()
+        series.ordered = Gas.OPEN
+        for id_ in series.ids:
+            self._keepers.open_until(id_, until_ns, now_ns)
+
+    def poll(self, now_ns: int) -> list[tuple[str, ValveEvent]]:
+        """What the keepers and valves said, chamber by chamber."""
+        found: list[tuple[str, ValveEvent]] = []
+        for id_, said in self._keepers.poll(now_ns):
+            series, index = self._place[id_]
+            event = (
+                series.keeper(index, said)
+                if isinstance(said, KeeperSaid)
+                else series.valve(index, said, now_ns)
+            )
+            if event is not None:
+                found.append((series.name, event))
+        return found
+
+    def filenos(self) -> Sequence[int]:
+        """What to wait on beside the inbox."""
+        return self._keepers.filenos()
+
+    def close_all(self) -> None:
+        """Order every valve shut, now."""
+        for chamber in self._series:
+            self.close(chamber)
+
+    def end(self, deadline_s: float) -> list[str]:
+        """Close all and let the keepers go; the valves that did not acknowledge."""
+        return self._keepers.end(deadline_s)
