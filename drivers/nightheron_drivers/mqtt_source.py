@@ -31,7 +31,6 @@ CONNACK_MOST_S = 2.0
 KEEPALIVE_S = 5
 AGAIN_S = 5.0
 """How long after a refused subscription it is asked for again."""
-
 BACKOFF_S = (0.1, 0.2, 0.5, 1.0, 2.0)
 DRAIN_MOST = 1000
 """So many messages are taken before they are handed on; the rest wait in the socket."""
@@ -39,7 +38,7 @@ DRAIN_MOST = 1000
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What one probe wants to hear."""
+    """What one probe listens to."""
 
     probe: str
     topic: str
@@ -163,12 +162,11 @@ class MqttSource:
 
     def _on_connect(self, client: paho.Client, _data: Any, _flags: Any, code: Any, _more: Any) -> None:
         try:
-            if code.is_failure:
-                self.trouble = f"the broker refuses us: {code}"
-                return
-            self.trouble, self._connected = "", True
-            self._ask = list(self._topics)
-            self._subscribe(client)
+            self.trouble = f"the broker refuses us: {code}" if code.is_failure else ""
+            self._connected = not code.is_failure
+            if self._connected:
+                self._ask = list(self._topics)
+                self._subscribe(client)
         except Exception as why:  # see above
             self.trouble = f"cannot subscribe: {why}"
 
