@@ -159,8 +159,7 @@ class Loop:
         """The service stops in good order: every chamber closes, and every count gets its row."""
         now_ns = max(self._clock.now_ns(), self._fed_ns)
         self._feed_all(Stopping(now_ns))
-        for place in range(len(self.chambers)):
-            self.recorder.witness(place)
+        self.recorder.last()
         self._carry_out(now_ns)
 
     # -- events --

@@ -125,6 +125,12 @@ class Recorder:
         """Cut a row that says what went on since the last, though nothing changed."""
         self._cut(place, "witness", self._chambers[place].decision, None)
 
+    def last(self) -> None:
+        """Cut what no row accounts for yet, of every chamber."""
+        for place, span in enumerate(self._spans):
+            if span.evaluations:
+                self.witness(place)
+
     def snapshot(self, place: int, why: str) -> None:
         """Write the whole state of one chamber, at a row boundary."""
         if self._spans[place].evaluations:

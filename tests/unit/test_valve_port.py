@@ -1,0 +1,67 @@
+"""Valves in series, seen by the loop as one."""
+
+from __future__ import annotations
+
+import pytest
+from nightheron.model import FeedbackSaid, Gas, KeeperSaid, OtherOrder, ValveSaid
+from nightheron.runtime.resolver import Resolver
+from nightheron.runtime.valve_port import Series
+from nightheron_drivers.protocols import Said
+
+
+@pytest.fixture
+def pair() -> Series:
+    return Series("west", ("west/0", "west/1"))
+
+
+def links(pair: Series, *said: tuple[int, str]) -> list[bool]:
+    found = []
+    for index, what in said:
+        event = pair.valve(index, Said(what), 1)
+        assert isinstance(event, ValveSaid)
+        found.append(event.link)
+    return found
+
+
+def test_the_link_is_up_when_every_valve_s_is(pair: Series) -> None:
+    """One link of two is no link, and losing one loses both."""
+    assert links(pair, (0, "link_up"), (1, "link_up"), (0, "link_down"), (0, "link_up")) == [
+        False,
+        True,
+        False,
+        True,
+    ]
+
+
+def test_the_keeper_is_there_when_every_valve_s_is(pair: Series) -> None:
+    """One keeper of two is none, and its loss takes the links of its valves."""
+    assert [pair.keeper(i, KeeperSaid(1, alive=True)).alive for i in (0, 1)] == [False, True]
+    links(pair, (0, "link_up"), (1, "link_up"))
+    assert pair.keeper(1, KeeperSaid(2, alive=False, why="killed")) == KeeperSaid(
+        2, alive=False, why="killed"
+    )
+    assert pair.keeper(1, KeeperSaid(3, alive=True)).alive
+    assert links(pair, (0, "acked")) == [False]
+    assert links(pair, (1, "link_up")) == [True]
+
+
+def test_the_position_that_contradicts_the_order_counts(pair: Series) -> None:
+    """While one valve is seen open though ordered shut, the other's agreement does not hide it."""
+    assert pair.valve(0, Said("feedback", Gas.OPEN, "OPEN"), 1) == FeedbackSaid(1, 0, Gas.OPEN, "OPEN")
+    assert pair.valve(1, Said("feedback", Gas.CLOSED, "CLOSE"), 2) == FeedbackSaid(2, 0, Gas.OPEN, "open")
+    assert pair.valve(0, Said("feedback", Gas.CLOSED, "CLOSE"), 3) == FeedbackSaid(3, 0, Gas.CLOSED, "CLOSE")
+
+
+def test_others_orders_are_passed_on(pair: Series) -> None:
+    """An order that is not ours reaches the core with what it said; unknown words do not."""
+    assert pair.valve(1, Said("foreign", Gas.OPEN, "OPEN"), 1) == OtherOrder(1, 1, Gas.OPEN, "OPEN")
+    assert pair.valve(1, Said("hums"), 1) is None
+
+
+def test_an_address_is_its_own_answer() -> None:
+    """Addresses need no look-up; a name that nobody knows is None at once."""
+    resolver = Resolver()
+    assert resolver.address("127.0.0.1") == "127.0.0.1"
+    assert resolver.address("::1") == "::1"
+    assert resolver.address("no-such-host.invalid") is None
+    resolver.stop()
