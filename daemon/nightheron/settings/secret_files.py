@@ -8,6 +8,7 @@ from pathlib import Path
 
 from pydantic import SecretStr
 
+from nightheron.settings.environment import Secrets
 from nightheron.settings.faults import Faults
 from nightheron.settings.tables import AlertsTable, MqttTable
 
@@ -40,16 +41,16 @@ def mqtt_password(
     table: MqttTable, base: Path, environ: Mapping[str, str], faults: Faults
 ) -> tuple[str | None, str | None]:
     """The broker's password and where it came from; the environment wins over the file."""
-    from_env = environ.get("NIGHTHERON_MQTT_PASSWORD")
+    from_env = Secrets.of(environ).MQTT_PASSWORD
     password: str | None = None
     source: str | None = None
     if table.password_file is not None:
         password = read_secret(base / table.password_file, "mqtt.password_file", faults)
         source = "mqtt.password_file"
     if from_env is not None:
-        if not from_env:
+        if not from_env.get_secret_value():
             faults.add("NIGHTHERON_MQTT_PASSWORD", "is empty; unset it, or give the password")
-        password, source = from_env, "NIGHTHERON_MQTT_PASSWORD"
+        password, source = from_env.get_secret_value(), "NIGHTHERON_MQTT_PASSWORD"
     if source is not None and table.username is None:
         faults.add("mqtt.username", f"is missing, and {source} gives a password for it")
     return password, source
@@ -65,8 +66,9 @@ def push_urls(
     key = "alerts.urls_file"
     if table.urls_file is not None:
         text = read_secret(base / table.urls_file, key, faults)
-    if "NIGHTHERON_PUSH_URLS" in environ:
-        key, text = "NIGHTHERON_PUSH_URLS", environ["NIGHTHERON_PUSH_URLS"]
+    from_env = Secrets.of(environ).PUSH_URLS
+    if from_env is not None:
+        key, text = "NIGHTHERON_PUSH_URLS", from_env.get_secret_value()
     if text is None:
         key, found = "alerts.urls", [u.get_secret_value() for u in table.urls]
     else:
