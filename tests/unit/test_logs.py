@@ -48,7 +48,7 @@ def test_no_secret_and_no_local_variable_reaches_the_log() -> None:
         fails()
     except RuntimeError:
         more = {"token": "t0", "x": ["hunter2"]}
-        log.error("fault at hunter2", exc_info=True, password="open sesame", more=more)  # noqa: S106 - a canary
+        log.error("fault at hunter2", exc_info=True, password="open sesame", more=more)  # noqa: S106 - this is a canary
     writer.stop(10)
     text = out.getvalue()
     for secret in ("hunter2", "canary-77", "open sesame", "t0"):

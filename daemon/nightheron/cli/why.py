@@ -7,7 +7,7 @@ import json
 import os
 import sys
 from collections.abc import Iterable
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any
 
 from nightheron.cli.ask import CannotAsk, ask
@@ -38,8 +38,10 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(chambers, ensure_ascii=False))
         return 0
-    alarms = status.get("alarms", [])
-    pages = [page(one, list(_rows(args, one)), alarms, datetime.now(UTC)) for one in chambers]
+    from nightheron.runtime.clock import Clock
+
+    alarms, now = status.get("alarms", []), Clock().utc()
+    pages = [page(one, list(_rows(args, one)), alarms, now) for one in chambers]
     print("\n\n".join(pages))
     return 0
 
@@ -50,17 +52,17 @@ def page(
     """One chamber for people; only lines that rest on a fact."""
     name = chamber["name"]
     if chamber["gas"] == "open":
-        since, ph = _clock(chamber["since"]), _ph(chamber["ph"])
+        since, ph = _clock(chamber["since"], now), _ph(chamber["ph"])
         return f"{name}: gas is open since {since}, pH {ph}. Nothing stands against it."
     lines = [f"{name}: gas CLOSED for {_span(chamber['since'], now)}, by {chamber['reason']}. {_do(chamber)}"]
     first, later = _first_and_later(chamber, rows)
-    lines.append(f"first    {_clock(chamber['since'])}  {first}")
-    lines += [f"later    {_clock(utc)}  {text}" for utc, text in later]
-    done = "ordered shut" + _proof(chamber, rows)
+    lines.append(f"first    {_clock(chamber['since'], now)}  {first}")
+    lines += [f"later    {_clock(utc, now)}  {text}" for utc, text in later]
+    done = "ordered shut" + _proof(chamber, rows, now)
     lines.append(f"done     {done}")
     lines.append(f"opens    {chamber['until']}")
     told = [alarm for alarm in alarms if alarm["chamber"] == name]
-    lines += [f"told     {_clock(alarm['since'])}  {alarm['class']}: {alarm['text']}" for alarm in told]
+    lines += [f"told     {_clock(alarm['since'], now)}  {alarm['class']}: {alarm['text']}" for alarm in told]
     if not told:
         lines.append("told     nobody")
     if chamber["ph"] is not None:
@@ -99,10 +101,10 @@ def _first_and_later(
     return f"{reason}: {first}" if first != reason else first, later
 
 
-def _proof(chamber: dict[str, Any], rows: list[dict[str, Any]]) -> str:
+def _proof(chamber: dict[str, Any], rows: list[dict[str, Any]], now: datetime) -> str:
     verdict = chamber["verdict"]
     at = next((str(row["utc"]) for row in rows if row.get("verdict") == verdict), "")
-    when = f" at {_clock(at)}" if at else ""
+    when = f" at {_clock(at, now)}" if at else ""
     words = {
         "proved": f"; proved: pH rising{when}",
         "not_proved": f"; NOT proved: pH still falling{when}",
@@ -134,14 +136,14 @@ def _ph(value: float | None) -> str:
     return "no reading" if value is None else f"{value:.2f}"
 
 
-def _clock(utc: str) -> str:
+def _clock(utc: str, now: datetime) -> str:
     """Local time of day; the date too when it is another day's."""
     try:
         when = datetime.fromisoformat(utc.replace("Z", "+00:00")).astimezone()
     except ValueError:
         return "--:--:--"
-    today = datetime.now(UTC).astimezone().date()
-    return when.strftime("%H:%M:%S" if when.date() == today else "%Y-%m-%d %H:%M:%S")
+    same_day = when.date() == now.astimezone().date()
+    return when.strftime("%H:%M:%S" if same_day else "%Y-%m-%d %H:%M:%S")
 
 
 def _span(utc: str, now: datetime) -> str:

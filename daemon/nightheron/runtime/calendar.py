@@ -1,11 +1,14 @@
 """The calendar: it queues what is due by the wall clock, and controls nothing.
 
-Runs that were missed (a clock that was set, a busy board) come once and late rather than never.
+Runs that were missed (a clock that was set, a busy board) come once and late rather than never. A cron
+trigger in a zone of its own skips a midnight in some zones when their clocks change, so the job looks
+at the site's date each quarter of an hour and acts when it is a new one: once a date, whatever clocks do.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import UTC, date
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -13,6 +16,7 @@ from apscheduler.events import EVENT_JOB_ERROR, EVENT_JOB_MAX_INSTANCES, EVENT_J
 from apscheduler.schedulers.background import BackgroundScheduler  # type: ignore[import-untyped]  # ships no types
 from apscheduler.triggers.cron import CronTrigger  # type: ignore[import-untyped]  # ships no types
 
+from nightheron.runtime.clock import ClockPort
 from nightheron.runtime.inbox import Inbox, SnapshotDue
 
 LATE_MOST_S = 12 * 3600
@@ -21,11 +25,12 @@ LATE_MOST_S = 12 * 3600
 class Calendar:
     """Asks for a snapshot of every chamber at midnight of the site's own zone."""
 
-    def __init__(self, inbox: Inbox, timezone: str, say: Callable[..., Any]) -> None:
-        self._inbox, self._say = inbox, say
-        zone = ZoneInfo(timezone)
+    def __init__(self, inbox: Inbox, timezone: str, say: Callable[..., Any], clock: ClockPort) -> None:
+        self._inbox, self._say, self._clock = inbox, say, clock
+        self._zone = ZoneInfo(timezone)
+        self._date = self._today()
         self._scheduler = BackgroundScheduler(
-            timezone=zone,
+            timezone=UTC,
             daemon=True,
             job_defaults={"misfire_grace_time": LATE_MOST_S, "coalesce": True, "max_instances": 1},
         )
@@ -33,7 +38,7 @@ class Calendar:
             self._trouble, EVENT_JOB_MISSED | EVENT_JOB_ERROR | EVENT_JOB_MAX_INSTANCES
         )
         self._scheduler.add_job(
-            self._midnight, CronTrigger(hour=0, minute=0, timezone=zone), id="midnight", replace_existing=True
+            self.look, CronTrigger(minute="0,15,30,45", timezone=UTC), id="midnight", replace_existing=True
         )
 
     def start(self) -> None:
@@ -45,8 +50,15 @@ class Calendar:
         if self._scheduler.running:
             self._scheduler.shutdown(wait=False)
 
-    def _midnight(self) -> None:
-        self._inbox.post(SnapshotDue("midnight"))
+    def look(self) -> None:
+        """Ask for snapshots when the site's date is another than at the last look."""
+        today = self._today()
+        if today != self._date:
+            self._date = today
+            self._inbox.post(SnapshotDue("midnight"))
+
+    def _today(self) -> date:
+        return self._clock.utc().astimezone(self._zone).date()
 
     def _trouble(self, event: Any) -> None:
         self._say("calendar_trouble", job=getattr(event, "job_id", "?"), code=event.code)

@@ -64,7 +64,7 @@ class Parts:
         )
         self._control = Control(site.data_dir, inbox, self.status, clock)
         self._runners = runners(site, inbox, self.log.warning)
-        self._calendar = Calendar(inbox, site.timezone, self.log.warning)
+        self._calendar = Calendar(inbox, site.timezone, self.log.warning, clock)
 
     def start(self) -> None:
         """Write the first rows, start every thread, and let the chambers begin."""
