@@ -68,33 +68,33 @@ class Keeper:
         gc.collect()
         gc.freeze()
         self.close_all(now_ns)
-        self.answer(number, "ok")
+        self.say(number, "ok")
 
     def on_open_until(self, number: int, args: Frame, now_ns: int) -> None:
         """Let one valve be open until a deadline no further ahead than its lease."""
         valve, until_ns = args
         if until_ns <= now_ns:
-            self.answer(number, "expired")
+            self.say(number, "expired")
         elif until_ns > now_ns + self.most_ns[valve]:
             self.close(valve, now_ns)
-            self.answer(number, "cannot", "the deadline is further ahead than the lease; closed")
+            self.say(number, "cannot", "the deadline is further ahead than the lease; closed")
         else:
             self.until_ns[valve] = until_ns
             self.unshut.discard(valve)
             sent = self.valves[valve].order(Gas.OPEN, now_ns)
-            self.answer(number, *(("ok",) if sent else ("cannot", "no link, or the order before waits")))
+            self.say(number, *(("ok",) if sent else ("cannot", "no link, or the order before waits")))
 
     def on_close(self, number: int, args: Frame, now_ns: int) -> None:
         """Close one valve; also the guard's question whether we are there."""
         (valve,) = args
         shut = self.until_ns[valve] is None and valve not in self.unshut
         sent = shut or self.close(valve, now_ns)
-        self.answer(number, *(("ok",) if sent else ("cannot", "no link; CLOSE comes first on the next")))
+        self.say(number, *(("ok",) if sent else ("cannot", "no link; CLOSE comes first on the next")))
 
     def on_end(self, number: int, _args: Frame, now_ns: int) -> None:
         """Close everything, wait for the acknowledgements, leave."""
         self.end(now_ns)
-        self.answer(number, "ok")
+        self.say(number, "ok")
 
     # ---- orders ----
 
@@ -128,15 +128,12 @@ class Keeper:
 
     def hear(self, now_ns: int) -> None:
         """Take every frame that waits, then act; of the renewals of one valve only the newest."""
-        if self._guard is None:
-            return
-        frames, over = drain(self._guard, len(self.valves))
-        if over:
-            self._guard = None
+        frames, over = drain(self._guard, len(self.valves)) if self._guard is not None else ([], True)
+        self._guard = None if over else self._guard
         newest = {args[0]: number for number, verb, args in frames if verb == "open_until"}
         for number, verb, args in frames:
             if verb == "open_until" and newest[args[0]] != number:
-                self.answer(number, "ok")
+                self.say(number, "ok")
             else:
                 self.act(number, verb, args, now_ns)
         if self._guard is None:
@@ -146,11 +143,11 @@ class Keeper:
         """Carry out one frame if its verb is known and allowed now. Raises BadFrameError."""
         phases, handler = VERBS.get(verb, ((), Keeper.on_end))
         if self.phase not in phases:
-            self.answer(number, "cannot", f"{verb} is no verb of a {self.phase} keeper; closed")
+            self.say(number, "cannot", f"{verb} is no verb of a {self.phase} keeper; closed")
             raise BadFrameError(f"{verb} is no verb of a {self.phase} keeper")
         handler(self, number, args, now_ns)
 
-    def answer(self, number: int, word: str, text: str = "") -> None:
+    def say(self, number: int, word: str, text: str = "") -> None:
         self.send([number, word, text])
 
     def send(self, frame: Frame) -> None:
