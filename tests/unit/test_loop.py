@@ -185,6 +185,7 @@ def test_acts_are_answered_and_written_down() -> None:
     assert bench.loop.view.decisions[0].state == "service"
     assert [alarm.reason for alarm in bench.loop.view.alarms] == ["service"]
     assert bench.act(Act.SERVICE_OFF) is None
+    assert bench.loop.view.decisions[0].state != "service"
     rows = bench.journal.of("act")
     assert [(r["act"], r["who"], r["why"]) for r in rows] == [
         ("service_on", "ana", "cleaning"),

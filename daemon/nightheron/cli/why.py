@@ -62,7 +62,11 @@ def page(
     lines.append(f"done     {done}")
     lines.append(f"opens    {chamber['until']}")
     told = [alarm for alarm in alarms if alarm["chamber"] == name]
-    lines += [f"told     {_clock(alarm['since'], now)}  {alarm['class']}: {alarm['text']}" for alarm in told]
+    for alarm in told:
+        since = _clock(alarm["since"], now)
+        lines.append(
+            f"told     nobody by push; alarm ({alarm['class']}) stands since {since}: {alarm['text']}"
+        )
     if not told:
         lines.append("told     nobody")
     if chamber["ph"] is not None:

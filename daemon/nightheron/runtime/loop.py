@@ -43,7 +43,7 @@ from nightheron.model import (
 )
 from nightheron.runtime.alarms import Alarm, Alarms
 from nightheron.runtime.clock import MS_NS, ClockPort, rfc3339
-from nightheron.runtime.inbox import ActFor, Inbox, Item, JournalNews, Note, RowsCommitted, SnapshotDue
+from nightheron.runtime.inbox import ActFor, Inbox, Item, JournalNews, Note, Reply, RowsCommitted, SnapshotDue
 from nightheron.runtime.ports import JournalPort, KeeperPort, NewsPort, NoNews, ProbeRoute
 from nightheron.runtime.recorder import Recorder
 
@@ -100,6 +100,7 @@ class Loop:
         self._late_ns = round(min(one.valve.lease_s for one in limits) * NS / 2)
         self._opens: dict[int, int] = {}
         self._later: list[tuple[int, Effect]] = []
+        self._answers: list[tuple[Reply, str | None]] = []
         self._fed_ns = self._tick_ns = self._step_ns = 0
         self._writer_well = self._well = True
         self._starting = set(range(len(self.chambers)))
@@ -252,7 +253,8 @@ class Loop:
                 + (f": {act.why}" if act.why else ""),
             },
         )
-        item.reply.give(refused)
+        # Answered when the view shows what came of it.
+        self._answers.append((item.reply, refused))
 
     def _watch_journal(self, now_ns: int) -> None:
         stalled = self.recorder.oldest_wait_s(now_ns) > NOT_RECORDABLE_S
@@ -282,6 +284,9 @@ class Loop:
         self._settle_alarms()
         self.recorder.flush(now_ns)
         self.view = self._look(now_ns)
+        answers, self._answers = self._answers, []
+        for reply, refused in answers:
+            reply.give(refused)
 
     def _tell(self, alarm: Alarm | None) -> None:
         if alarm is None:
