@@ -21,7 +21,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from nightheron_drivers.brokerlink import BrokerLink, LinkLostError, marked
 from nightheron_drivers.dial import tls_context
 from nightheron_drivers.protocols import RAW_MOST, Said
-from nightheron_drivers.valve_words import client_id, order_pattern, order_text
+from nightheron_drivers.valve_words import client_id, meaning, order_pattern, order_text
 
 LEAST_WAIT_S, MOST_WAIT_S = 0.1, 2.0
 SAID_MOST = 64
@@ -174,11 +174,10 @@ class MqttValve:
 
     def _acked(self, mid: int, code: ReasonCode) -> None:
         gas, _ = self._unacked.pop(mid, (None, 0))
-        if gas is None:
+        if gas is None or self._link is None:
             return
         if code.is_failure:
-            if self._link is not None:
-                self._link.lose(f"the broker refused the order on {self._topic}: {code}")
+            self._link.lose(f"the broker refused the order on {self._topic}: {code}")
             return
         if not self._up:
             self._up = True
@@ -191,12 +190,9 @@ class MqttValve:
         raw = text.encode("unicode_escape").decode()[:RAW_MOST]
         if message.topic == self._feedback:
             if not message.retain:
-                shows = (Gas.OPEN, self._shows_open), (Gas.CLOSED, self._shows_closed)
-                seen = next((gas for gas, pattern in shows if pattern.fullmatch(text)), None)
-                self._say(Said("feedback", seen, raw))
+                self._say(Said("feedback", meaning(text, self._shows_open, self._shows_closed), raw))
             return
-        orders = (Gas.OPEN, self._is_open), (Gas.CLOSED, self._is_close)
-        order = next((gas for gas, pattern in orders if pattern.fullmatch(text)), None)
+        order = meaning(text, self._is_open, self._is_close)
         # Whoever sent it, even an earlier connection of ours: held closed, only CLOSE may come last.
         if order is not Gas.CLOSED and self._wanted is Gas.CLOSED:
             self._close_again = True
