@@ -8,7 +8,7 @@ Nothing here waits for anything. The same object runs on a virtual clock, withou
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from nightheron_drivers.protocols import Heard
 
@@ -22,13 +22,11 @@ from nightheron.model import (
     Clear,
     Close,
     Committed,
-    Decision,
     Effect,
     Event,
     JournalSaid,
     JsonValue,
     Late,
-    Left,
     Observed,
     OpenUntil,
     Publish,
@@ -41,38 +39,19 @@ from nightheron.model import (
     Stopping,
     Ticked,
 )
-from nightheron.runtime.alarms import Alarm, Alarms
+from nightheron.runtime.alarms import Alarms
 from nightheron.runtime.clock import MS_NS, ClockPort, rfc3339
 from nightheron.runtime.inbox import ActFor, Inbox, Item, JournalNews, Note, Reply, RowsCommitted, SnapshotDue
 from nightheron.runtime.ports import JournalPort, KeeperPort, NewsPort, NoNews, ProbeRoute
 from nightheron.runtime.recorder import Recorder
+from nightheron.runtime.view import Beginning, View
+
+__all__ = ["NOT_RECORDABLE_S", "TICK_S", "Beginning", "Loop", "View"]
 
 TICK_S = 0.25
 NOT_RECORDABLE_S = 15.0
 BACKLOG_S = 1.0
 """A message that comes to the loop later than this behind others cannot say how old it is."""
-
-
-@dataclass(frozen=True, slots=True)
-class View:
-    """What the world may see, replaced as a whole each step."""
-
-    at_ns: int
-    decisions: tuple[Decision, ...]
-    since: tuple[str, ...]
-    alarms: tuple[Alarm, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Beginning:
-    """What the service found out before it started."""
-
-    left: tuple[Left | None, ...]
-    since: tuple[str | None, ...]
-    """UTC since when gas has been shut, for closings that go on."""
-    unclean_starts: int
-    journal_new: bool
-    commissioned: bool
 
 
 class Loop:

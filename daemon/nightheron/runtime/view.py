@@ -1,0 +1,30 @@
+"""What the loop is told before it begins, and what it lets the world see."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from nightheron.model import Decision, Left
+from nightheron.runtime.alarms import Alarm
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """What the world may see, replaced as a whole each step."""
+
+    at_ns: int
+    decisions: tuple[Decision, ...]
+    since: tuple[str, ...]
+    alarms: tuple[Alarm, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Beginning:
+    """What the service found out before it started."""
+
+    left: tuple[Left | None, ...]
+    since: tuple[str | None, ...]
+    """UTC since when gas has been shut, for closings that go on."""
+    unclean_starts: int
+    journal_new: bool
+    commissioned: bool
