@@ -38,7 +38,7 @@ Pointer = Annotated[str, Field(max_length=200), AfterValidator(_good_pointer)]
 class MqttOptions(BaseModel):
     """Without ``value_pointer`` the payload is a bare number. ``time_pointer`` may only refuse."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, hide_input_in_errors=True)
 
     topic: Annotated[str, Field(min_length=1, max_length=500), AfterValidator(_good_topic)]
     value_pointer: Pointer = ""
@@ -54,7 +54,7 @@ class MqttOptions(BaseModel):
 class MqttProbe:
     """The ``mqtt`` probe driver."""
 
-    Options = MqttOptions
+    Options: type[BaseModel] = MqttOptions
 
     @staticmethod
     def sources(

@@ -22,7 +22,7 @@ CONNECT_MOST_S = 0.5
 class RigOptions(BaseModel):
     """Where the rig listens, and which of its chambers this probe is in."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, hide_input_in_errors=True)
 
     path: Annotated[str, Field(min_length=1, max_length=100, pattern=r"^[^\x00\r\n]+$")]
     chamber: Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[^\s/+#]+$")]
@@ -59,7 +59,7 @@ class RigLink:
 class RigProbe:
     """The ``rig`` probe driver."""
 
-    Options = RigOptions
+    Options: type[BaseModel] = RigOptions
 
     @staticmethod
     def sources(

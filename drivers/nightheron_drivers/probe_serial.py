@@ -39,7 +39,7 @@ def _good_baud(baud: int) -> int:
 class SerialOptions(BaseModel):
     """``pattern`` must match the whole line, outer blanks aside; its group ``value`` is the number."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, hide_input_in_errors=True)
 
     port: Annotated[str, Field(min_length=1, max_length=255, pattern=r"^[^\x00\r\n]+$")]
     baud: Annotated[int, AfterValidator(_good_baud)] = 9600
@@ -72,7 +72,7 @@ class SerialLink:
 class SerialProbe:
     """The ``serial`` probe driver."""
 
-    Options = SerialOptions
+    Options: type[BaseModel] = SerialOptions
 
     @staticmethod
     def sources(

@@ -41,7 +41,7 @@ LOOK_EVERY_S = 0.25
 class SkeletonOptions(BaseModel):
     """The file to read; whoever writes it replaces it whole, with one number in it."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, hide_input_in_errors=True)
 
     path: Annotated[str, Field(min_length=1)]
 
@@ -91,7 +91,7 @@ class SkeletonSource:
 class SkeletonProbe:
     """The driver: what the entry point names."""
 
-    Options = SkeletonOptions
+    Options: type[BaseModel] = SkeletonOptions
 
     @staticmethod
     def sources(

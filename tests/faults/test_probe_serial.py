@@ -11,9 +11,9 @@ from typing import Any
 
 import pytest
 import serial
-
 from nightheron_drivers.probe_serial import SerialOptions, SerialProbe
 from nightheron_drivers.protocols import MOST_WAIT_S, RAW_MOST
+
 from tests.support.probe_ear import ProbeEar
 from tests.support.pty_port import PtyPort
 
@@ -98,7 +98,7 @@ def test_half_a_line_before_a_silence_is_not_continued(tmp_path: Path) -> None:
     ],
 )
 def test_what_is_no_reading_is_kept_and_refused(tmp_path: Path, line: bytes, refused: str) -> None:
-    """Letters, nan, inf, binary and endless numbers are kept escaped and refused, and the next line is read."""
+    """Letters, nan, inf, binary and endless numbers are kept and refused, and the next line is read."""
     with PtyPort(tmp_path) as port, listening(port) as ear:
         port.write(line + b"\r\n6.90\r\n")
         ear.wait_for_value(6.90)

@@ -7,7 +7,6 @@ from itertools import pairwise
 
 from hypothesis import given
 from hypothesis import strategies as st
-
 from nightheron_drivers.linebus import LINE_MOST, Line, LineBus, escaped
 from nightheron_drivers.protocols import RAW_MOST
 

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 
 from hypothesis import given
 from hypothesis import strategies as st
-
 from nightheron_drivers.burst import BURST_MOST, thinned
 from nightheron_drivers.protocols import Heard
 

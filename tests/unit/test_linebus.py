@@ -5,7 +5,6 @@ from __future__ import annotations
 import tracemalloc
 
 import pytest
-
 from nightheron_drivers.linebus import LINE_MOST, Line, LineBus, escaped
 
 

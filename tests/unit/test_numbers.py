@@ -7,7 +7,6 @@ import math
 from typing import Any
 
 import pytest
-
 from nightheron_drivers.numbers import at_pointer, decimal, pointer_fault, read_payload, rfc3339_s
 
 WALL_S = 1_780_000_000.0

@@ -5,11 +5,10 @@ from __future__ import annotations
 import time
 
 import pytest
-from pydantic import ValidationError
-
 from nightheron_drivers.pattern import SLOW_S, hostile_lines, pattern_fault
 from nightheron_drivers.probe_mqtt import MqttOptions, MqttProbe
 from nightheron_drivers.probe_serial import SerialOptions, SerialProbe
+from pydantic import ValidationError
 
 PLAIN = r"(?P<value>-?\d+\.\d+)"
 
