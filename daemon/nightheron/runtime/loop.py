@@ -39,7 +39,7 @@ from nightheron.model import (
     Stopping,
     Ticked,
 )
-from nightheron.runtime.alarms import Alarms
+from nightheron.runtime.alarms import Alarm, Alarms
 from nightheron.runtime.clock import MS_NS, ClockPort, rfc3339
 from nightheron.runtime.inbox import ActFor, Inbox, Item, JournalNews, Note, Reply, RowsCommitted, SnapshotDue
 from nightheron.runtime.ports import JournalPort, KeeperPort, NewsPort, NoNews, ProbeRoute
