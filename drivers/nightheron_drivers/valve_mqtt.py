@@ -4,7 +4,7 @@ Each valve has a connection of its own, because one connection has one last will
 every connection is CLOSE. OPEN is never retained, expires at the broker, and waits for the
 acknowledgement of the OPEN before; CLOSE is retained and never waits. The valve listens on its own
 order topic: what is there without our mark was sent by somebody else.
-Tried on mosquitto 2.0.11; the device may be anything that takes two payloads on one topic.
+Tried on mosquitto 2.0.11, with any device that takes two payloads on one topic.
 """
 
 from __future__ import annotations
@@ -61,8 +61,7 @@ class MqttValve:
         self._wanted = Gas.CLOSED
         self._unacked: dict[int, tuple[Gas, int]] = {}
         self._subscribed = self._up = self._close_again = False
-        self._last_open_ns = 0
-        self._now_ns = 0
+        self._last_open_ns = self._now_ns = 0
 
     def fileno(self) -> int | None:
         return self._link.fileno() if self._link is not None else None
@@ -104,11 +103,9 @@ class MqttValve:
     def finish(self, now_ns: int) -> None:
         """Say goodbye if the CLOSE is acknowledged; otherwise let the last will say it again."""
         link, self._link = self._link, None
-        if link is None:
-            return
-        if self._up and self._wanted is Gas.CLOSED and not self._unacked:
+        if link is not None and self._up and self._wanted is Gas.CLOSED and not self._unacked:
             link.leave()
-        else:
+        elif link is not None:
             link.abort()
 
     def _step(self, now_ns: int) -> None:

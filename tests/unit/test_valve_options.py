@@ -5,13 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from pydantic import ValidationError
-
 from nightheron_drivers.protocols import Broker
 from nightheron_drivers.valve_mqtt_options import MqttValve, MqttValveOptions
 from nightheron_drivers.valve_rig_options import RigValve, RigValveOptions
 from nightheron_drivers.valve_serial_options import SerialValve, SerialValveOptions
 from nightheron_drivers.valve_words import client_id, order_pattern, order_text
+from pydantic import ValidationError
 
 MQTT: dict[str, Any] = {"order_topic": "a/b"}
 SERIAL: dict[str, Any] = {"port": "/dev/ttyUSB0"}
