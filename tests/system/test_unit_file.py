@@ -129,7 +129,7 @@ def test_the_broker_takes_the_snippet(tmp_path: Path) -> None:
     shipped = (DEPLOY / "mosquitto-nightheron.conf").read_text()
     config.write_text(shipped.replace("1883 127.0.0.1", f"{port} 127.0.0.1") + f"user {user}\n")
     binary = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
-    with subprocess.Popen([binary, "-c", config], stderr=subprocess.PIPE, text=True) as broker:  # noqa: S603 - ours
+    with subprocess.Popen([binary, "-c", config], stderr=subprocess.PIPE, text=True) as broker:  # noqa: S603 - our words
         try:
             assert _listens(port, broker), broker.stderr and broker.stderr.read()
         finally:

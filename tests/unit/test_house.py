@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -93,6 +94,19 @@ def test_nothing_else_stands_at_the_top() -> None:
     """The top of the tree holds what the map in DEVELOPERS.md names, and hidden files."""
     here = {path.name for path in TOP.iterdir() if not path.name.startswith(".")} - MADE
     assert here <= STANDS, f"move {sorted(here - STANDS)} into one of the folders"
+
+
+def test_the_map_is_complete() -> None:
+    """DEVELOPERS.md has one line for each file of the program, and none for a file that is gone."""
+    text = (TOP / "DEVELOPERS.md").read_text()
+    mapped = set()
+    for part in re.split(r"^\*\*(?=d)", text, flags=re.MULTILINE)[1:]:
+        folder = part.partition("/**")[0]
+        mapped |= {f"{folder}/{name}" for name in re.findall(r"^- `(\w+\.py)`: ", part, re.MULTILINE)}
+    there = {path for path, _ in _files(".py") if path.startswith(("daemon/", "drivers/"))}
+    there -= {path for path in there if path.endswith("/__init__.py")}
+    assert not there - mapped, "give them a line in the map of DEVELOPERS.md"
+    assert not mapped - there, "take their lines out of the map of DEVELOPERS.md"
 
 
 def test_scripts_are_executable_and_strict() -> None:
