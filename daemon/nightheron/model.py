@@ -135,6 +135,12 @@ class Left:
     rest_from_trial: bool = False
     trial: bool = False
     """The next opening must be answered within the trial time."""
+    pending: bool = False
+    """The water has not yet answered the present closing."""
+    not_proved: bool = False
+    """The water was seen to fall on in the present closing; opening is refused until it turns."""
+    service_left_s: float | None = None
+    """Until the reminder of a person's hold is due."""
 
 
 @dataclass(frozen=True, slots=True)

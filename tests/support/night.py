@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from dataclasses import replace
+from itertools import pairwise
 
 from nightheron.guard.chamber import Chamber
 from nightheron.guard.limits import ChamberLimits, Conversion, ProbeLimits, TankLimits, ValveLimits
@@ -13,6 +14,7 @@ from nightheron.model import (
     Acted,
     Close,
     Committed,
+    Decision,
     Effect,
     Event,
     FeedbackSaid,
@@ -85,22 +87,34 @@ class Night:
     def reasons(self) -> tuple[Reason, ...]:
         return self.chamber.decision.reasons
 
-    def start(self, left: Left | None = None, *, unclean: int = 1, journal_new: bool = False) -> Night:
-        """The service starts and its valve answers."""
-        self.feed(Started(self.now_ns, left, unclean, journal_new, commissioned=False))
+    def start(
+        self,
+        left: Left | None = None,
+        *,
+        unclean: int = 1,
+        journal_new: bool = False,
+        commissioned: bool = False,
+        says: bool = True,
+    ) -> Night:
+        """The service starts and, where it ``says`` so, its valve answers."""
+        self.feed(Started(self.now_ns, left, unclean, journal_new, commissioned=commissioned))
+        if not says:
+            return self
         self.feed(KeeperSaid(self.now_ns, alive=True))
         return self.feed(ValveSaid(self.now_ns, 0, link=True, acked=Gas.CLOSED))
 
     def feed(self, event: Event) -> Night:
         """One event, and the commits it asks for."""
         self.events.append(event)
-        for effect in self.chamber.feed(event):
-            self.effects.append((self.now_ns, effect))
+        effects = self.chamber.feed(event)
+        self.effects += [(self.now_ns, effect) for effect in effects]
+        for effect in effects:
             if isinstance(effect, OpenUntil):
                 self.open_until_ns = effect.until_ns
             elif isinstance(effect, Close):
                 self.open_until_ns = 0
-            elif isinstance(effect, Record) and self.commits:
+        for effect in effects:
+            if isinstance(effect, Record) and self.commits:
                 self.feed(Committed(self.now_ns, effect.token))
         return self
 
@@ -132,6 +146,12 @@ class Night:
     def feedback(self, seen: Gas | None) -> Night:
         return self.feed(FeedbackSaid(self.now_ns, 0, seen, str(seen)))
 
+    def closing(self) -> Decision:
+        """The decision that was written down when gas was last shut."""
+        rows = [e.decision for _, e in self.effects if isinstance(e, Record)]
+        closings = [b for a, b in pairwise(rows) if a.gas is Gas.OPEN and b.gas is Gas.CLOSED]
+        return closings[-1]
+
     def raised(self) -> list[Reason]:
         """Alarms told so far, in order."""
         return [e.reason for _, e in self.effects if isinstance(e, Raise)]
@@ -141,6 +161,22 @@ class Night:
         for _ in range(round(seconds)):
             self.wait(1.0, water.step(1.0, self.gas))
         return self
+
+
+def flowing(tank_ph: float | None = None, **changes: object) -> Night:
+    """A chamber whose first opening, a trial, has begun at pH 6.9."""
+    night = Night(**changes)  # type: ignore[arg-type]  # fields of ChamberLimits by name
+    night.tank_ph = tank_ph
+    night.wait(125, 6.9)
+    assert night.gas is Gas.OPEN, night.reasons
+    return night
+
+
+def restarted(night: Night, **said: object) -> Night:
+    """The same chamber after a restart of the service, ten seconds later."""
+    again = Night(night.limits, begin=False)
+    again.now_ns, again.ph, again.tank_ph = night.now_ns + 10 * NS, night.ph, night.tank_ph
+    return again.start(night.chamber.left(), **said)  # type: ignore[arg-type]  # start's own names
 
 
 class Water:

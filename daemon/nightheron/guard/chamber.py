@@ -7,6 +7,8 @@ inside is a state that closes and stays closed until the service is started anew
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from nightheron.guard import intake, snapshot
 from nightheron.guard.facts import Facts, gather
 from nightheron.guard.interlock import CORE_FAULT, RULES
@@ -90,9 +92,12 @@ class Chamber:
             opening_s=proof.opening_ns / NS,
             rest_pending=resting,
             opened_day_s=sum(s.opened_day_ns) / NS,
-            rest_lowest_ph=proof.lowest_ph if resting else None,
+            rest_lowest_ph=proof.lowest_ph if resting or proof.falls_on() else None,
             rest_from_trial=proof.rest_from_trial,
             trial=proof.trial,
+            pending=proof.verdict is Verdict.PENDING,
+            not_proved=proof.falls_on(),
+            service_left_s=None if s.service_until_ns is None else (s.service_until_ns - s.now_ns) / NS,
         )
 
     def feed(self, event: Event) -> tuple[Effect, ...]:
@@ -107,6 +112,8 @@ class Chamber:
     def _evaluate(self, event: Event) -> list[Effect]:
         s = self._s
         now_ns = max(event.at_ns, s.now_ns)
+        if event.at_ns != now_ns:
+            event = replace(event, at_ns=now_ns)
         if not isinstance(event, Started):
             intake.pass_time(s, now_ns - s.now_ns, self.limits)
         s.now_ns = now_ns
@@ -114,12 +121,15 @@ class Chamber:
         if isinstance(event, Started):
             carry_over(s, event)
         facts = gather(s, self.limits)
-        refused = release(s, facts) if isinstance(event, Acted) and event.act is Act.RELEASE else []
+        refused: list[Effect] = []
+        if isinstance(event, Acted) and event.act is Act.RELEASE:
+            refused = release(s, facts)
+            facts = gather(s, self.limits)  # what was forgotten must not begin again from the old facts
         alarms = judge(s, facts)
         orders = self._order(event)
         if orders and isinstance(orders[0], Close) and s.phase is Phase.CLOSED:
             facts = gather(s, self.limits)
-            alarms += judge(s, facts)
+            alarms += judge(s, facts, closing=True)
         return [*orders, *self._write(facts, event), *alarms, *refused]
 
     # -- gas --

@@ -37,6 +37,8 @@ def _need(reason: Reason, decision: Decision, limits: ChamberLimits) -> str:
             return f"a person ends the hold: nightheron service off {limits.name}"
         case Reason.RESTARTS | Reason.NEW_JOURNAL | Reason.NO_EFFECT | Reason.FOREIGN_ORDER:
             return f"{RULES[reason].opens_when}: nightheron release {limits.name}"
+        case Reason.VALVE_DISAGREES if decision.state == "latched":
+            return f"{RULES[reason].opens_when}, then a person: nightheron release {limits.name}"
         case Reason.DEEP_LOW if decision.state == "latched":
             return f"chamber pH at {limits.resume_ph:.2f} and a person: nightheron release {limits.name}"
         case _:

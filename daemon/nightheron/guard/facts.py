@@ -72,16 +72,13 @@ def gather(s: ChamberState, limits: ChamberLimits) -> Facts:
     fresh = track.age_s(now_ns) <= limits.probe.stale_s
     ph = track.ph if fresh else None
     good = health in PERMITTING
-    open_ = s.phase is not Phase.CLOSED
+    open_ = s.phase is Phase.OPEN  # while the row is being written down, permission to open must go on
     closed_s = 0.0 if open_ else (now_ns - s.closed_ns) / NS
     tank_ph, tank_good, tank_why = _tank(s, limits)
     starting_why = _unheard(s, limits, good=good, tank_good=tank_good)
-    if s.starting and not starting_why and not s.stopping:
-        s.starting = False
-    grace_s = max(10.0, limits.probe.stale_s)
-    resting = Reason.PLANNED_REST in s.objections
+    s.starting = s.starting and (bool(starting_why) or s.stopping)
+    unchanged = track.is_unchanged(now_ns, s.ordered_ns)
     risen = proof.verdict is Verdict.PROVED
-    rest_wait_s = proof.rest_wait_ns / NS
     return Facts(
         limits=limits,
         gas=Gas.OPEN if open_ else Gas.CLOSED,
@@ -104,8 +101,7 @@ def gather(s: ChamberState, limits: ChamberLimits) -> Facts:
         valve_link=s.valve_link,
         valve_why=s.valve_why,
         seen=s.seen,
-        disagrees=s.disagrees_from_ns is not None
-        and now_ns - s.disagrees_from_ns > limits.valve.travel_s * NS,
+        disagrees=_disagrees(s, limits),
         feedback_silent=limits.valve.feedback and s.valve_link and _feedback_silent(s),
         foreign_open=s.foreign_open,
         foreign_raw=s.foreign_raw,
@@ -119,15 +115,15 @@ def gather(s: ChamberState, limits: ChamberLimits) -> Facts:
         service=s.service,
         service_why=s.service_why,
         starting=s.starting,
-        starting_grace=s.starting and (now_ns - s.started_ns) / NS <= grace_s,
+        starting_grace=s.starting and _within_grace(s, limits),
         starting_why="the service is stopping" if s.stopping else starting_why,
         opening_s=(proof.trial_ns if proof.trial else proof.opening_ns) / NS,
-        rest_due=s.phase is Phase.OPEN and proof.due(limits, unchanged=track.is_unchanged(now_ns)),
+        rest_due=open_ and proof.due(limits, unchanged=unchanged),
         rest_answered=risen and closed_s >= limits.min_rest_s,
         rest_given_up=Reason.NO_EFFECT in s.objections,
-        rest_over=resting and not risen and rest_wait_s >= proof.rest_limit_s(limits),
-        rest_wait_s=rest_wait_s,
-        not_stopping=proof.verdict is Verdict.NOT_PROVED,
+        rest_over=Reason.PLANNED_REST in s.objections and not risen and proof.has_waited(limits),
+        rest_wait_s=proof.rest_wait_ns / NS,
+        not_stopping=proof.falls_on(),
     )
 
 
@@ -144,7 +140,7 @@ def _tank(s: ChamberState, limits: ChamberLimits) -> tuple[float | None, bool, s
 
 def _unheard(s: ChamberState, limits: ChamberLimits, *, good: bool, tank_good: bool) -> str:
     """Which required signal has not spoken yet; empty when all have."""
-    missing = []
+    missing = [] if s.begun else ["the start"]
     if not s.keeper_alive or not s.valve_link:
         missing.append("valve")
     if not good and not s.service:
@@ -161,6 +157,15 @@ def _deep_with_gas(s: ChamberState) -> bool:
         and track.at_ns - track.low_from_ns >= DEEP_S * NS
         and s.low_began_with_gas
     )
+
+
+def _within_grace(s: ChamberState, limits: ChamberLimits) -> bool:
+    return (s.now_ns - s.started_ns) / NS <= max(10.0, limits.probe.stale_s)
+
+
+def _disagrees(s: ChamberState, limits: ChamberLimits) -> bool:
+    from_ns = s.disagrees_from_ns
+    return from_ns is not None and s.now_ns - from_ns > limits.valve.travel_s * NS
 
 
 def _feedback_silent(s: ChamberState) -> bool:

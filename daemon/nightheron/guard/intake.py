@@ -30,6 +30,7 @@ from nightheron.model import (
 )
 
 HOUR_NS = 3600 * NS
+LONGEST_REMINDER_S = 366 * 86400.0
 
 
 def take(s: ChamberState, event: Event, limits: ChamberLimits) -> None:
@@ -55,7 +56,7 @@ def take(s: ChamberState, event: Event, limits: ChamberLimits) -> None:
         case KeeperSaid():
             _keeper_said(s, event)
         case Late():
-            s.late_s = max(event.gap_s, 1e-3)
+            s.late_s = min(max(1e-3, event.gap_s), 1e9)  # this order, so that a NaN is late too
             s.chamber_ph.break_run()
         case Acted():
             _acted(s, event)
@@ -77,8 +78,8 @@ def pass_time(s: ChamberState, dt_ns: int, limits: ChamberLimits) -> None:
     ):
         s.proof.rest_wait_ns += dt_ns
     s.day_hour_ns += dt_ns
-    while s.day_hour_ns >= HOUR_NS:
-        s.day_hour_ns -= HOUR_NS
+    hours, s.day_hour_ns = divmod(s.day_hour_ns, HOUR_NS)
+    for _ in range(min(hours, len(s.opened_day_ns))):
         s.opened_day_ns = [*s.opened_day_ns[1:], 0]
 
 
@@ -88,7 +89,10 @@ def _observed(s: ChamberState, event: Observed, limits: ChamberLimits) -> None:
             s.tank_ph.hear(event, limits.tank.probe, limits.tank.clear_ph, limits.tank.low_ph)
         return
     deep_ph = limits.floor_ph - limits.deep_low_margin_ph
-    if not s.chamber_ph.hear(event, limits.probe, limits.resume_ph, deep_ph) or s.service:
+    heard = s.chamber_ph.hear(event, limits.probe, limits.resume_ph, deep_ph)
+    if s.service:
+        s.low_began_with_gas = False
+    if not heard or s.service:
         return
     closed_s = (s.now_ns - s.closed_ns) / NS
     if s.chamber_ph.low_run == 1:
@@ -101,6 +105,9 @@ def _observed(s: ChamberState, event: Observed, limits: ChamberLimits) -> None:
 
 
 def _started(s: ChamberState, event: Started, limits: ChamberLimits) -> None:
+    if s.begun:
+        raise RuntimeError("a chamber starts once; a new start needs a new chamber")
+    s.begun = True
     s.started_ns = s.closed_ns = s.ordered_ns = event.at_ns
     s.unclean_starts = event.unclean_starts
     s.journal_new = event.journal_new
@@ -113,18 +120,24 @@ def _carry_over(s: ChamberState, left: Left) -> None:
     proof = s.proof
     s.service = left.service
     s.service_why = "held since before the start" if left.service else ""
+    if left.service_left_s is not None:
+        s.service_until_ns = s.started_ns + round(left.service_left_s * NS)
     s.opened_day_ns[-1] = round(left.opened_day_s * NS)
     proof.trial_ns = round(left.unanswered_s * NS)
     proof.opening_ns = round(left.opening_s * NS)
     proof.rest_from_trial = left.rest_from_trial
     proof.lowest_ph = left.rest_lowest_ph
-    if left.gas is Gas.OPEN or left.rest_pending:
+    if left.not_proved:
+        proof.verdict = Verdict.NOT_PROVED
+    elif left.gas is Gas.OPEN or left.rest_pending or left.pending:
         proof.verdict = Verdict.PENDING
 
 
 def _valve_said(s: ChamberState, event: ValveSaid) -> None:
     if event.link and not s.valve_link:
-        s.link_up_ns = event.at_ns
+        # Until this link took CLOSE through, gas may have flowed: settle and rest count from here.
+        s.link_up_ns = s.closed_ns = event.at_ns
+        s.chamber_ph.break_run()
         s.feedback_heard = False
     s.valve_link, s.valve_why = event.link, event.why
     if not event.link:
@@ -155,7 +168,9 @@ def _acted(s: ChamberState, event: Acted) -> None:
         case Act.SERVICE_ON | Act.CLOSE:
             s.service = True
             s.service_why = f"{event.who}: {event.why}" if event.why else event.who
-            s.service_until_ns = event.at_ns + round(event.for_s * NS) if event.for_s is not None else None
+            s.service_until_ns = None
+            if event.for_s is not None and 0 <= event.for_s <= LONGEST_REMINDER_S:
+                s.service_until_ns = event.at_ns + round(event.for_s * NS)
             s.proof.give_up()
             if Reason.SERVICE in s.objections:
                 s.objections[Reason.SERVICE].told = False

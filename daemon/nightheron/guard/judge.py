@@ -5,7 +5,7 @@ from __future__ import annotations
 from nightheron.guard.facts import Facts
 from nightheron.guard.interlock import RULES, TABLE
 from nightheron.guard.rule import Rule
-from nightheron.guard.state import ChamberState, Objection
+from nightheron.guard.state import ChamberState, Objection, Phase
 from nightheron.model import NS, AlarmClass, Clear, Effect, Gas, Raise, Reason, Started
 
 
@@ -16,8 +16,12 @@ def against(s: ChamberState) -> list[Reason]:
     return [reason for reason, rule in RULES.items() if rule.objects and reason in s.objections]
 
 
-def judge(s: ChamberState, facts: Facts) -> list[Effect]:
-    """One evaluation of every row. Changes the objections; returns alarms raised and cleared."""
+def judge(s: ChamberState, facts: Facts, *, closing: bool = False) -> list[Effect]:
+    """One evaluation of every row. Changes the objections; returns alarms raised and cleared.
+
+    When ``closing``, gas was shut in this evaluation: rows may join, and none ends, so that the row
+    of a closing holds its reason and the number it rests on.
+    """
     effects: list[Effect] = []
     for rule in TABLE:
         standing = s.objections.get(rule.reason)
@@ -26,8 +30,8 @@ def judge(s: ChamberState, facts: Facts) -> list[Effect]:
                 continue
             standing = s.objections[rule.reason] = Objection(s.now_ns, rule.evidence(facts))
             if rule.reason is Reason.CHAMBER_PH_LOST:
-                s.proof.demand_trial()
-        elif not standing.latched and rule.ends(facts) is True:
+                s.proof.doubt(flowing=s.phase is Phase.OPEN)
+        elif not closing and not standing.latched and rule.ends(facts) is True:
             del s.objections[rule.reason]
             if standing.told:
                 effects.append(Clear(rule.reason))

@@ -42,6 +42,8 @@ class Proof:
     """The closing ended a trial, so its rest waits only the trial pause."""
     answers_trial: bool = False
     """A rise in this closing would answer the trial that it ended."""
+    doubted: bool = False
+    """Doubt ends the present opening, so its closing answers no trial."""
     rest_wait_ns: int = 0
     """How long a planned rest has waited for its answer with a good reading at hand."""
 
@@ -51,6 +53,10 @@ class Proof:
         self.this_opening_ns = 0
         self.answered = False
         self.give_up()
+
+    def falls_on(self) -> bool:
+        """True when the water was seen to fall on with the gas shut, and has not turned since."""
+        return self.verdict is Verdict.NOT_PROVED
 
     def give_up(self) -> None:
         """A closing that was still pending can no longer be told."""
@@ -62,7 +68,17 @@ class Proof:
         self.verdict = Verdict.PENDING
         self.lowest_ph = self.after_lag_ph = None
         self.rest_wait_ns = 0
-        self.rest_from_trial = self.answers_trial = self.trial
+        self.rest_from_trial = self.trial
+        self.answers_trial = self.trial and not self.doubted
+        self.trial = self.trial or self.doubted
+        self.doubted = False
+
+    def doubt(self, *, flowing: bool) -> None:
+        """The probe was lost. While gas flows, what follows is no answer to the opening that it ends."""
+        if flowing:
+            self.doubted = True
+        else:
+            self.demand_trial()
 
     def demand_trial(self, *, fresh: bool = False) -> None:
         """Doubt or hands: the next opening is a trial. ``fresh`` when a person put things right."""
@@ -122,6 +138,7 @@ class Proof:
         if self.after_lag_ph - level >= ANSWER_NOISES * track.noise_ph:
             self.verdict = Verdict.NOT_PROVED
 
-    def rest_limit_s(self, limits: ChamberLimits) -> float:
-        """How long the present rest waits before silence counts as no effect."""
-        return limits.trial_pause_s if self.rest_from_trial else max(REST_MOST_S, limits.min_rest_s)
+    def has_waited(self, limits: ChamberLimits) -> bool:
+        """True when the present rest has waited so long that silence counts as no effect."""
+        most_s = limits.trial_pause_s if self.rest_from_trial else max(REST_MOST_S, limits.min_rest_s)
+        return self.rest_wait_ns >= most_s * NS

@@ -26,6 +26,7 @@ WINDOW_MOST = 240
 NOISE_EVERY_S = 10.0
 NOISE_LEAST_PH = 0.005
 NOISE_UNKNOWN_PH = 0.01
+RESOLUTION_MOST_PH = 0.1
 NOISE_FROM = 10
 NOISY_PH = 0.05
 LEVEL_OF = 5
@@ -94,14 +95,11 @@ class Track:
         """Seconds since the last reading; infinite when there was none."""
         return (now_ns - self.at_ns) / NS if self.readings else math.inf
 
-    def unchanged_s(self, now_ns: int) -> float:
-        """How long the reading has stood at one value."""
-        return (now_ns - self.unchanged_at_ns) / NS if self.readings else 0.0
-
-    def is_unchanged(self, now_ns: int) -> bool:
-        """True when it has stood longer than its resolution and history explain."""
+    def is_unchanged(self, now_ns: int, since_ns: int = 0) -> bool:
+        """True when it has stood, ``since_ns`` or later, longer than its resolution and history explain."""
         limit_s = max(UNCHANGED_LEAST_S, UNCHANGED_FACTOR * self.longest_unchanged_s)
-        return self.unchanged_s(now_ns) > limit_s
+        stood_ns = now_ns - max(self.unchanged_at_ns, since_ns)
+        return self.readings > 0 and stood_ns > limit_s * NS
 
     def settled(self, settle_s: float) -> bool:
         """True when every reading of the settle window, at least three and spanning it, was high enough."""
@@ -139,7 +137,7 @@ class Track:
             self.unchanged_at_ns = at_ns
 
     def _count_runs(self, ph: float, at_ns: int, period_s: float, resume_ph: float, deep_ph: float) -> None:
-        if ph >= resume_ph:
+        if ph >= resume_ph and not self.jumped:
             # A burst of queued lines arrives at once and must not stand for many seconds of water.
             if self.run == 0:
                 self.run_from_ns, self.run_counted_ns, self.run = at_ns, at_ns, 1
@@ -191,14 +189,14 @@ class Track:
         middle = median(steps)
         spread = MAD_TO_SD * median(abs(s - middle) for s in steps)
         resolution = min((abs(s) for s in steps if abs(s) > 1e-9), default=NOISE_UNKNOWN_PH)
-        self.noise_ph = max(spread / math.sqrt(2), min(resolution, NOISE_UNKNOWN_PH), NOISE_LEAST_PH)
+        self.noise_ph = max(spread / math.sqrt(2), min(resolution, RESOLUTION_MOST_PH), NOISE_LEAST_PH)
         garbage = len(self.refused) > GARBAGE_SHARE * len(self.recent)
         self.noisy = spread > NOISY_PH or garbage
 
 
 def to_ph(value: float | None, conversion: Conversion) -> float | None:
     """The pH of a probe value, or None when it is no number or lies outside the plausible band."""
-    if value is None or isinstance(value, bool) or not math.isfinite(value):
+    if not isinstance(value, int | float) or isinstance(value, bool) or not -1e9 <= value <= 1e9:
         return None
     ph = 7.0 + (value - conversion.at_ph7) / conversion.per_ph
     return ph if PLAUSIBLE_PH[0] <= ph <= PLAUSIBLE_PH[1] else None

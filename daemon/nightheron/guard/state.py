@@ -34,6 +34,8 @@ class ChamberState:
     """Times are CLOCK_BOOTTIME ns; flags say what is true now."""
 
     now_ns: int = 0
+    begun: bool = False
+    """Whoever starts the service has said what was left; nothing opens before."""
     started_ns: int = 0
     phase: Phase = Phase.CLOSED
     token: int = 0
