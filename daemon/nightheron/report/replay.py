@@ -1,0 +1,297 @@
+"""Recorded rows through the core again: the same inputs must give the same decisions, bit for bit.
+
+Each row that decides carries, packed, the events fed since its chamber's row before it. A snapshot row
+gives the whole state at its place: replay sets out from one, and after inputs that are missing it goes
+on at the next. While nothing is missing, a snapshot is also a check: the state arrived at must be the
+one that was written. Rows before ``first_seq`` only lead up to the span; they are fed and not judged.
+
+With other limits ("what if") the replay ends at the first decision that differs, since from there on
+the gas, and so the water and its readings, would have been others. There only what a person calls the
+decision is compared: the evidence quotes the limits, and differs with them.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from hashlib import sha256
+from typing import Any
+
+from nightheron.guard.chamber import Chamber
+from nightheron.guard.limits import ChamberLimits
+from nightheron.guard.snapshot import from_json, to_json
+from nightheron.journal.chain import Row
+from nightheron.journal.pack import BadPack, unpack
+from nightheron.model import Decision, Event, JsonValue, Record
+
+DECIDING = ("decision", "witness")
+CALLED_DECISION = ("state", "gas", "reason", "reasons", "health", "verdict")
+"""What makes two decisions differ for a person; as ``Decision.same_as`` has it."""
+Fields = Mapping[str, Any]
+Change = Callable[[ChamberLimits], ChamberLimits]
+NO_SNAPSHOT = "no snapshot of this chamber stands before it"
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """Where the replay first parts from the record. ``at_ns`` is the replayed decision's time."""
+
+    seq: int
+    utc: str
+    chamber: str
+    at_ns: int
+    why: str
+    fields: tuple[str, ...]
+    recorded: Fields
+    replayed: Fields
+
+    def body(self) -> dict[str, JsonValue]:
+        """As JSON values."""
+        return {
+            "seq": self.seq,
+            "utc": self.utc,
+            "chamber": self.chamber,
+            "at_ns": self.at_ns,
+            "why": self.why,
+            "fields": list(self.fields),
+            "recorded": dict(self.recorded),
+            "replayed": dict(self.replayed),
+        }
+
+
+@dataclass(slots=True)
+class Skipped:
+    """Rows of one chamber, first to last, that could not be replayed, and why."""
+
+    chamber: str
+    from_seq: int
+    from_utc: str
+    to_seq: int
+    to_utc: str
+    rows: int
+    why: str
+
+    def body(self) -> dict[str, JsonValue]:
+        """As JSON values."""
+        return {
+            "chamber": self.chamber,
+            "from": self.from_utc,
+            "to": self.to_utc,
+            "from_seq": self.from_seq,
+            "to_seq": self.to_seq,
+            "rows": self.rows,
+            "why": self.why,
+        }
+
+
+@dataclass(slots=True)
+class Result:
+    """What was replayed: rows and the decisions among them, evaluations, and what could not be."""
+
+    rows: int = 0
+    decisions: int = 0
+    evaluations: int = 0
+    skipped: list[Skipped] = field(default_factory=list)
+    first_difference: Difference | None = None
+
+    @property
+    def identical(self) -> bool:
+        """Nothing that was replayed differs from what was recorded."""
+        return self.first_difference is None
+
+
+@dataclass(slots=True)
+class _Track:
+    """One chamber on its way through the rows; None while inputs are missing."""
+
+    chamber: Chamber | None = None
+    why_not: str = NO_SNAPSHOT
+    skipped: Skipped | None = None
+
+
+class CannotReplay(Exception):  # noqa: N818 - its text is what is told of the skipped rows
+    """These inputs are not there any more, or never were; the text says why."""
+
+
+class Replay:
+    """Take rows in order; ``result`` is what came of it so far."""
+
+    def __init__(self, first_seq: int, change: Change | None = None) -> None:
+        self.result = Result()
+        self._first_seq, self._change = first_seq, change
+        self._tracks: dict[str, _Track] = {}
+
+    def take(self, row: Row) -> None:
+        """Replay one row; does nothing more once a difference was found."""
+        if self.result.first_difference is not None:
+            return
+        if row.kind == "snapshot":
+            self._snapshot(row)
+        elif row.kind in DECIDING:
+            self._deciding(row)
+        elif row.kind == "gap" and _body(row).get("why") == "unwritable":
+            # A row was lost between these, and which chamber's is not known.
+            for track in self._tracks.values():
+                track.chamber, track.why_not = None, f"a row could not be stored (entry {row.seq})"
+
+    # -- snapshots --
+
+    def _snapshot(self, row: Row) -> None:
+        body, name = _body(row), str(row.chamber)
+        track = self._tracks.setdefault(name, _Track())
+        try:
+            limits = from_json(ChamberLimits, body["limits"])
+            written = Chamber.restore(limits, body["snapshot"])
+        except (KeyError, ValueError, TypeError, AttributeError):
+            track.chamber, track.why_not = None, f"the snapshot in entry {row.seq} cannot be read"
+            return
+        if track.chamber is not None and body.get("why") != "start" and row.seq >= self._first_seq:
+            if self._change is not None:
+                return  # the state with other limits is its own; what was written would overrule it
+            apart = dict(_apart(written.snapshot(), track.chamber.snapshot()))
+            if apart:
+                self._differs(
+                    row,
+                    track.chamber.decision.at_ns,
+                    "the state arrived at is not the one that was written",
+                    tuple(apart),
+                    {path: pair[0] for path, pair in apart.items()},
+                    {path: pair[1] for path, pair in apart.items()},
+                )
+        track.chamber, track.skipped = written, None
+
+    # -- rows that decide --
+
+    def _deciding(self, row: Row) -> None:
+        track = self._tracks.setdefault(str(row.chamber), _Track())
+        body, judged = _body(row), row.seq >= self._first_seq
+        events: list[Event] = []
+        try:
+            events = _inputs(row, body)
+        except CannotReplay as why:
+            track.chamber, track.why_not = None, str(why)
+        except BadPack as fault:
+            if judged and track.chamber is not None:
+                self._differs(row, track.chamber.decision.at_ns, str(fault), (), {}, {})
+            track.chamber, track.why_not = None, str(fault)
+        if track.chamber is None:
+            if judged:
+                self._skip(track, row)
+            return
+        if judged:
+            self._judge(row, body, track.chamber, events)
+        else:
+            for event in events:
+                track.chamber.feed(event)
+
+    def _judge(self, row: Row, body: Fields, chamber: Chamber, events: list[Event]) -> None:
+        if self._change is not None:
+            chamber.limits = self._change(chamber.limits)
+        result = self.result
+        result.rows += 1
+        result.decisions += row.kind == "decision"
+        anew: Decision | None = None
+        for number, event in enumerate(events, 1):
+            result.evaluations += 1
+            anew = next((one.decision for one in chamber.feed(event) if isinstance(one, Record)), None)
+            if anew is not None and (row.kind != "decision" or number < len(events)):
+                self._decides_otherwise(row, body, anew, "the replay decides anew where the record does not")
+                return
+        if row.kind == "decision" and anew is None:
+            why = "the record decides anew where the replay does not"
+            self._decides_otherwise(row, body, chamber.decision, why)
+        elif self._names_apart(body, chamber.decision):
+            self._decides_otherwise(row, body, chamber.decision, "the decision is another")
+        elif body.get("evaluations") != len(events):
+            why = f"the row counts {body.get('evaluations')} evaluations and carries {len(events)} events"
+            self._differs(row, chamber.decision.at_ns, why, ("evaluations",), {}, {})
+
+    def _names_apart(self, body: Fields, decision: Decision) -> tuple[str, ...]:
+        again = _fields(decision)
+        names = again if self._change is None else CALLED_DECISION
+        return tuple(name for name in names if not _same(body.get(name), again[name]))
+
+    def _decides_otherwise(self, row: Row, body: Fields, decision: Decision, why: str) -> None:
+        again = _fields(decision)
+        recorded = {name: body.get(name) for name in again}
+        self._differs(row, decision.at_ns, why, self._names_apart(body, decision), recorded, again)
+
+    def _differs(
+        self, row: Row, at_ns: int, why: str, names: tuple[str, ...], recorded: Fields, replayed: Fields
+    ) -> None:
+        self.result.first_difference = Difference(
+            row.seq, row.utc, str(row.chamber), at_ns, why, names, recorded, replayed
+        )
+
+    def _skip(self, track: _Track, row: Row) -> None:
+        if track.skipped is None:
+            track.skipped = Skipped(
+                str(row.chamber), row.seq, row.utc, row.seq, row.utc, rows=0, why=track.why_not
+            )
+            self.result.skipped.append(track.skipped)
+        track.skipped.to_seq, track.skipped.to_utc = row.seq, row.utc
+        track.skipped.rows += 1
+
+
+def replay(
+    rows: Iterable[Row],
+    first_seq: int,
+    change: Change | None = None,
+    show: Callable[[int], None] = lambda seq: None,
+) -> Result:
+    """Replay ``rows``, oldest first, up to the first difference; ``show`` gets each row's number.
+
+    ``change`` gives the limits to use from ``first_seq`` on; it must be the same for the same limits
+    and leave what it changed as it is.
+    """
+    one = Replay(first_seq, change)
+    for row in rows:
+        show(row.seq)
+        one.take(row)
+        if one.result.first_difference is not None:
+            break
+    return one.result
+
+
+def _inputs(row: Row, body: Fields) -> list[Event]:
+    """The events of a row. Raises CannotReplay when they are not there, BadPack when they are damaged."""
+    if body.get("truncated"):
+        raise CannotReplay(f"the journal stalled and the inputs of entry {row.seq} were let go")
+    named = body.get("inputs_sha256")
+    if row.inputs is None:
+        if named is not None:
+            raise CannotReplay(f"the inputs of entry {row.seq} were thinned out")
+        return []
+    if sha256(row.inputs).hexdigest() != named:
+        raise BadPack("the packed inputs are not those the row names; run nightheron verify")
+    return unpack(row.inputs)
+
+
+def _body(row: Row) -> Fields:
+    try:
+        body = json.loads(row.body)
+    except (ValueError, TypeError, RecursionError):
+        return {}
+    return body if isinstance(body, dict) else {}
+
+
+def _fields(decision: Decision) -> dict[str, Any]:
+    fields = to_json(decision)
+    if not isinstance(fields, dict):
+        raise TypeError("a decision is an object")
+    return fields
+
+
+def _same(one: object, other: object) -> bool:
+    """Equal to the last bit: 0.0 is not -0.0, and 1 is not 1.0."""
+    return one == other and json.dumps(one) == json.dumps(other)
+
+
+def _apart(one: object, other: object, path: str = "") -> Iterator[tuple[str, tuple[object, object]]]:
+    """The innermost named places where two plain values differ."""
+    if isinstance(one, dict) and isinstance(other, dict):
+        for name in {**one, **other}:
+            yield from _apart(one.get(name), other.get(name), f"{path}.{name}" if path else str(name))
+    elif not _same(one, other):
+        yield path, (one, other)
