@@ -11,7 +11,7 @@ from nightheron.model import NS, Act, Acted, Event, Gas, JsonValue, KeeperSaid, 
 from nightheron.runtime.clock import VirtualClock
 from nightheron.runtime.inbox import ActFor, Inbox, JournalNews, Reply, RowsCommitted
 from nightheron.runtime.loop import TICK_S, Beginning, Loop
-from nightheron.runtime.ports import ProbeRoute, ValveEvent
+from nightheron.runtime.ports import JournalPort, ProbeRoute, ValveEvent
 from nightheron_drivers.protocols import Heard
 
 from tests.support.night import limits
@@ -102,12 +102,16 @@ class Bench:
             for place, name in enumerate(self.names)
         }
         routes["tank/display/0"] = ProbeRoute(tuple(range(len(self.names))), tank=True, number=0)
-        self.loop = Loop(self.limits, self.clock, self.keepers, self.journal, routes, inbox=self.inbox)
+        self.loop = Loop(self.limits, self.clock, self.keepers, self.port(), routes, inbox=self.inbox)
         self.ph: dict[str, float | None] = dict.fromkeys(self.names, 6.9)
         none: list[Left | None] = [None for _ in self.names]
         left = tuple(lefts or none)
         since = tuple("2025-12-31T23:00:00.000Z" if one and one.gas is Gas.CLOSED else None for one in left)
         self.loop.begin(Beginning(left, since, 0, journal_new=False, commissioned=False))
+
+    def port(self) -> JournalPort:
+        """Where this bench's rows go."""
+        return self.journal
 
     def hear(
         self, name: str, ph: float | None, *, at_ns: int | None = None, refused: str | None = None

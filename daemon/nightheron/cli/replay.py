@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from nightheron.journal.span import Span
-    from nightheron.report.replay import Result, Skipped
+    from nightheron.report.replayed import Result, Skipped
     from nightheron.report.what_if import WhatIf
 
 HELP = "run a recorded span through the core again: it must decide the same, or what if a limit had differed"
@@ -66,8 +66,10 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _replay(path: Path, args: argparse.Namespace) -> tuple[dict[str, Any], Result]:
+    from nightheron.journal.pack import unpack
     from nightheron.journal.span import find, rows
-    from nightheron.report.replay import Result, replay
+    from nightheron.report.replay import replay
+    from nightheron.report.replayed import Result
 
     span = find(path, *_times(args))
     what_if = _what_if(path, span, args.what_if)
@@ -78,12 +80,12 @@ def _replay(path: Path, args: argparse.Namespace) -> tuple[dict[str, Any], Resul
             read = rows(path, span.from_seq, span.last_seq)
             if what_if is not None:
                 read = (row for row in read if row.chamber is None or row.chamber in what_if.changes)
-            result = replay(read, span.first_seq, change, show)
+            result = replay(read, unpack, span.first_seq, change, show)
             if what_if is not None and result.first_difference is not None:
                 # Only what the recorded limits do not also bring about is the change's doing.
                 again = rows(path, span.from_seq, result.first_difference.seq)
                 again = (row for row in again if row.chamber is None or row.chamber in what_if.changes)
-                by_change = replay(again, span.first_seq, None, show).identical
+                by_change = replay(again, unpack, span.first_seq, None, show).identical
     found = result.first_difference
     answer: dict[str, Any] = {
         "identical": result.identical,

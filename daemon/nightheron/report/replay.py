@@ -13,92 +13,40 @@ decision is compared: the evidence quotes the limits, and differs with them.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
 from hashlib import sha256
-from typing import Any
+from typing import Any, Protocol
 
 from nightheron.guard.chamber import Chamber
 from nightheron.guard.limits import ChamberLimits
 from nightheron.guard.snapshot import from_json, to_json
-from nightheron.journal.chain import Row
-from nightheron.journal.pack import BadPack, unpack
-from nightheron.model import Decision, Event, JsonValue, Record
+from nightheron.model import Decision, Event, Record
+from nightheron.report.replayed import Difference, Fields, Result, Skipped
 
 DECIDING = ("decision", "witness")
 CALLED_DECISION = ("state", "gas", "reason", "reasons", "health", "verdict")
 """What makes two decisions differ for a person; as ``Decision.same_as`` has it."""
-Fields = Mapping[str, Any]
+Unpack = Callable[[bytes], list[Event]]
 Change = Callable[[ChamberLimits], ChamberLimits]
 NO_SNAPSHOT = "no snapshot of this chamber stands before it"
 
 
-@dataclass(frozen=True, slots=True)
-class Difference:
-    """Where the replay first parts from the record. ``at_ns`` is the replayed decision's time."""
-
-    seq: int
-    utc: str
-    chamber: str
-    at_ns: int
-    why: str
-    fields: tuple[str, ...]
-    recorded: Fields
-    replayed: Fields
-
-    def body(self) -> dict[str, JsonValue]:
-        """As JSON values."""
-        return {
-            "seq": self.seq,
-            "utc": self.utc,
-            "chamber": self.chamber,
-            "at_ns": self.at_ns,
-            "why": self.why,
-            "fields": list(self.fields),
-            "recorded": dict(self.recorded),
-            "replayed": dict(self.replayed),
-        }
-
-
-@dataclass(slots=True)
-class Skipped:
-    """Rows of one chamber, first to last, that could not be replayed, and why."""
-
-    chamber: str
-    from_seq: int
-    from_utc: str
-    to_seq: int
-    to_utc: str
-    rows: int
-    why: str
-
-    def body(self) -> dict[str, JsonValue]:
-        """As JSON values."""
-        return {
-            "chamber": self.chamber,
-            "from": self.from_utc,
-            "to": self.to_utc,
-            "from_seq": self.from_seq,
-            "to_seq": self.to_seq,
-            "rows": self.rows,
-            "why": self.why,
-        }
-
-
-@dataclass(slots=True)
-class Result:
-    """What was replayed: rows and the decisions among them, evaluations, and what could not be."""
-
-    rows: int = 0
-    decisions: int = 0
-    evaluations: int = 0
-    skipped: list[Skipped] = field(default_factory=list)
-    first_difference: Difference | None = None
+class Row(Protocol):
+    """What a row must have to be replayed: an entry of the journal has it."""
 
     @property
-    def identical(self) -> bool:
-        """Nothing that was replayed differs from what was recorded."""
-        return self.first_difference is None
+    def seq(self) -> int: ...
+    @property
+    def utc(self) -> str: ...
+    @property
+    def kind(self) -> str: ...
+    @property
+    def chamber(self) -> str | None: ...
+    @property
+    def body(self) -> bytes: ...
+    @property
+    def inputs(self) -> bytes | None: ...
 
 
 @dataclass(slots=True)
@@ -117,9 +65,9 @@ class CannotReplay(Exception):  # noqa: N818 - its text is what is told of the s
 class Replay:
     """Take rows in order; ``result`` is what came of it so far."""
 
-    def __init__(self, first_seq: int, change: Change | None = None) -> None:
+    def __init__(self, unpack: Unpack, first_seq: int, change: Change | None = None) -> None:
         self.result = Result()
-        self._first_seq, self._change = first_seq, change
+        self._unpack, self._first_seq, self._change = unpack, first_seq, change
         self._tracks: dict[str, _Track] = {}
 
     def take(self, row: Row) -> None:
@@ -146,7 +94,8 @@ class Replay:
         except (KeyError, ValueError, TypeError, AttributeError):
             track.chamber, track.why_not = None, f"the snapshot in entry {row.seq} cannot be read"
             return
-        if track.chamber is not None and body.get("why") != "start" and row.seq >= self._first_seq:
+        follows = body.get("why") != "start" and not body.get("truncated")
+        if follows and track.chamber is not None and row.seq >= self._first_seq:
             if self._change is not None:
                 return  # the state with other limits is its own; what was written would overrule it
             apart = dict(_apart(written.snapshot(), track.chamber.snapshot()))
@@ -168,10 +117,10 @@ class Replay:
         body, judged = _body(row), row.seq >= self._first_seq
         events: list[Event] = []
         try:
-            events = _inputs(row, body)
+            events = self._inputs(row, body)
         except CannotReplay as why:
             track.chamber, track.why_not = None, str(why)
-        except BadPack as fault:
+        except ValueError as fault:
             if judged and track.chamber is not None:
                 self._differs(row, track.chamber.decision.at_ns, str(fault), (), {}, {})
             track.chamber, track.why_not = None, str(fault)
@@ -184,6 +133,19 @@ class Replay:
         else:
             for event in events:
                 track.chamber.feed(event)
+
+    def _inputs(self, row: Row, body: Fields) -> list[Event]:
+        """The events of a row. Raises CannotReplay when they are not there, ValueError when damaged."""
+        if body.get("truncated"):
+            raise CannotReplay(f"the journal stalled and the inputs of entry {row.seq} were let go")
+        named = body.get("inputs_sha256")
+        if row.inputs is None:
+            if named is not None:
+                raise CannotReplay(f"the inputs of entry {row.seq} were thinned out")
+            return []
+        if sha256(row.inputs).hexdigest() != named:
+            raise ValueError("the packed inputs are not those the row names; run nightheron verify")
+        return self._unpack(row.inputs)
 
     def _judge(self, row: Row, body: Fields, chamber: Chamber, events: list[Event]) -> None:
         if self._change is not None:
@@ -236,36 +198,24 @@ class Replay:
 
 def replay(
     rows: Iterable[Row],
+    unpack: Unpack,
     first_seq: int,
     change: Change | None = None,
     show: Callable[[int], None] = lambda seq: None,
 ) -> Result:
     """Replay ``rows``, oldest first, up to the first difference; ``show`` gets each row's number.
 
+    ``unpack`` gives the events of packed inputs, or raises ValueError.
     ``change`` gives the limits to use from ``first_seq`` on; it must be the same for the same limits
     and leave what it changed as it is.
     """
-    one = Replay(first_seq, change)
+    one = Replay(unpack, first_seq, change)
     for row in rows:
         show(row.seq)
         one.take(row)
         if one.result.first_difference is not None:
             break
     return one.result
-
-
-def _inputs(row: Row, body: Fields) -> list[Event]:
-    """The events of a row. Raises CannotReplay when they are not there, BadPack when they are damaged."""
-    if body.get("truncated"):
-        raise CannotReplay(f"the journal stalled and the inputs of entry {row.seq} were let go")
-    named = body.get("inputs_sha256")
-    if row.inputs is None:
-        if named is not None:
-            raise CannotReplay(f"the inputs of entry {row.seq} were thinned out")
-        return []
-    if sha256(row.inputs).hexdigest() != named:
-        raise BadPack("the packed inputs are not those the row names; run nightheron verify")
-    return unpack(row.inputs)
 
 
 def _body(row: Row) -> Fields:

@@ -199,7 +199,11 @@ class Recorder:
 
     def _hand_over(self, row: _Due, now_ns: int) -> None:
         self._token += 1
-        if row.events and row.place is not None and self._spans[row.place].truncated:
+        if (
+            row.place is not None
+            and self._spans[row.place].truncated
+            and (row.events or "snapshot" in row.body)
+        ):
             # A row before this one was refused: what follows it cannot be replayed without it.
             row.events, row.body["truncated"] = None, True
         inputs = self._pack(row.events) if row.events else None
