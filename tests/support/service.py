@@ -5,10 +5,12 @@ from __future__ import annotations
 import json
 import os
 import signal
+import socket
 import subprocess
 import sys
 import threading
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -103,9 +105,16 @@ class Speaker:
 class Service:
     """``nightheron run`` as a process."""
 
-    def __init__(self, config: Path) -> None:
+    def __init__(
+        self,
+        config: Path,
+        data_dir: Path | None = None,
+        words: Sequence[str] = (*NIGHTHERON, "run", "--config"),
+    ) -> None:
         self.config = config
         self.log_path = config.parent / "service.log"
+        self.control_path = (data_dir or config.parent / "data") / "control.sock"
+        self._words = tuple(words)
         self._process: subprocess.Popen[bytes] | None = None
 
     def __enter__(self) -> Service:
@@ -120,7 +129,7 @@ class Service:
         """Start it and wait until it answers."""
         with self.log_path.open("ab") as log:
             self._process = subprocess.Popen(  # noqa: S603 - our own program
-                [*NIGHTHERON, "run", "--config", str(self.config)], stdout=log, stderr=log, env=environment()
+                [*self._words, str(self.config)], stdout=log, stderr=log, env=environment()
             )
         wait_until(self._answers, START_S, f"an answer of the service ({self.log})")
         return self
@@ -138,7 +147,13 @@ class Service:
     def _answers(self) -> bool:
         if self._process is not None and self._process.poll() is not None:
             raise RuntimeError(f"the service ended with {self._process.returncode}:\n{self.log}")
-        return (self.config.parent / "data" / "control.sock").exists()
+        with socket.socket(socket.AF_UNIX) as link:
+            link.settimeout(5.0)
+            try:
+                link.connect(str(self.control_path))
+            except OSError:
+                return False  # not there yet, or left by a run that was killed
+        return True
 
     def signal(self, number: signal.Signals) -> None:
         os.kill(self.pid, number)

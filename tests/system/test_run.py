@@ -168,7 +168,6 @@ def test_a_kill_is_noticed_by_the_next_start(house: House) -> None:
     house.service.signal(signal.SIGKILL)
     house.service.ends()
     wait_until(lambda: house.valve.texts()[-1] == "CLOSE", what="the keeper's close")
-    (house.service.config.parent / "data" / "control.sock").unlink(missing_ok=True)
     house.service.start()
     chamber = house.service.chamber()
     assert (chamber["gas"], chamber["reason"]) == ("closed", "starting")

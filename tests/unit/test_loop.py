@@ -92,6 +92,17 @@ def test_a_late_loop_closes_every_chamber() -> None:
     assert not bench.loop.on_time
 
 
+def test_a_late_loop_blames_itself_before_the_silence_it_made() -> None:
+    """What was heard after a long gap, sound or not, leaves the gap the first reason."""
+    for value in (None, 6.9):
+        bench = Bench().open_gas()
+        bench.clock.advance(20 * NS)
+        bench.hear("west", value)
+        bench.step()
+        assert bench.gas("west") is Gas.CLOSED
+        assert bench.loop.view.decisions[0].reason == "guard_late"
+
+
 def test_a_gap_within_half_a_lease_is_not_late() -> None:
     """A gap of less than half the lease changes nothing."""
     bench = Bench().open_gas()

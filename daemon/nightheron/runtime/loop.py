@@ -113,13 +113,14 @@ class Loop:
         heard, others = self.inbox.take()
         now_ns = max(self._clock.now_ns(), self._fed_ns)
         gap_ns, self._step_ns = now_ns - self._step_ns, now_ns
+        self.on_time = gap_ns <= self._late_ns
+        if not self.on_time:
+            # Before what came in meanwhile, or the silence that was our own would be the first reason.
+            self.late, self._fed_ns = self.late + 1, now_ns
+            self._feed_all(Late(now_ns, gap_ns / NS))
         for message in heard:
             self._hear(message, now_ns)
         self._fed_ns = now_ns
-        self.on_time = gap_ns <= self._late_ns
-        if not self.on_time:
-            self.late += 1
-            self._feed_all(Late(now_ns, gap_ns / NS))
         for name, said in self._keepers.poll(now_ns):
             self._feed(self._places[name], replace(said, at_ns=now_ns))
         self._take(others, now_ns)
