@@ -139,6 +139,10 @@ class Left:
     """The water has not yet answered the present closing."""
     not_proved: bool = False
     """The water was seen to fall on in the present closing; opening is refused until it turns."""
+    digit_ph: float | None = None
+    """The smallest step the chamber's probe was seen to make; less than some of these is no movement."""
+    steps: int = 0
+    """How many steps that was learned from."""
     service_left_s: float | None = None
     """Until the reminder of a person's hold is due."""
 

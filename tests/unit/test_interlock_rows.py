@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
 from nightheron.guard.limits import ValveLimits
 from nightheron.model import (
     NS,
@@ -297,11 +298,12 @@ def test_row_feedback_silent() -> None:
     assert night.chamber.decision.test != "feedback_silent"
 
 
-def test_row_core_fault() -> None:
+def test_row_core_fault(monkeypatch: pytest.MonkeyPatch) -> None:
     """A fault in the guard's own logic closes gas for good; only a new start, which is told of it, opens."""
     night = flowing()
-    night.chamber._s.chamber_ph = None  # type: ignore[assignment]  # a fault inside, on purpose
-    night.wait(1)
+    with monkeypatch.context() as broken:
+        broken.setattr("nightheron.guard.chamber.judge", None)
+        night.wait(1)
     shut_by(night, Reason.CORE_FAULT, State.LATCHED)
     night.act(Act.RELEASE)
     night.wait(3600)

@@ -97,6 +97,8 @@ class Chamber:
             trial=proof.trial,
             pending=proof.verdict is Verdict.PENDING,
             not_proved=proof.falls_on(),
+            digit_ph=s.chamber_ph.digit_ph,
+            steps=s.chamber_ph.steps,
             service_left_s=None if s.service_until_ns is None else (s.service_until_ns - s.now_ns) / NS,
         )
 

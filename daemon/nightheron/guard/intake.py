@@ -123,6 +123,7 @@ def _carry_over(s: ChamberState, left: Left) -> None:
     if left.service_left_s is not None:
         s.service_until_ns = s.started_ns + round(left.service_left_s * NS)
     s.opened_day_ns[-1] = round(left.opened_day_s * NS)
+    s.chamber_ph.digit_ph, s.chamber_ph.steps = left.digit_ph, left.steps
     proof.trial_ns = round(left.unanswered_s * NS)
     proof.opening_ns = round(left.opening_s * NS)
     proof.rest_from_trial = left.rest_from_trial

@@ -107,7 +107,7 @@ class Proof:
             return
         if self.highest_ph is None or level > self.highest_ph:
             self.highest_ph = level
-        if not self.answered and self.highest_ph - level >= ANSWER_NOISES * track.noise_ph:
+        if not self.answered and self.highest_ph - level >= ANSWER_NOISES * track.least_noise_ph():
             self.answered = True
             self.trial = False
             self.trial_ns = 0
@@ -128,14 +128,14 @@ class Proof:
             self._see_fall(track, level, closed_s, limits)
 
     def _risen(self, track: Track, level: float) -> bool:
-        return self.lowest_ph is not None and level - self.lowest_ph >= ANSWER_NOISES * track.noise_ph
+        return self.lowest_ph is not None and level - self.lowest_ph >= ANSWER_NOISES * track.least_noise_ph()
 
     def _see_fall(self, track: Track, level: float, closed_s: float, limits: ChamberLimits) -> None:
         if closed_s < limits.probe_lag_s + limits.tail_s:
             return
         if self.after_lag_ph is None:
             self.after_lag_ph = level
-        if self.after_lag_ph - level >= ANSWER_NOISES * track.noise_ph:
+        if self.after_lag_ph - level >= ANSWER_NOISES * track.least_noise_ph():
             self.verdict = Verdict.NOT_PROVED
 
     def has_waited(self, limits: ChamberLimits) -> bool:

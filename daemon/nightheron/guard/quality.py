@@ -26,7 +26,9 @@ WINDOW_MOST = 240
 NOISE_EVERY_S = 10.0
 NOISE_LEAST_PH = 0.005
 NOISE_UNKNOWN_PH = 0.01
-RESOLUTION_MOST_PH = 0.1
+DIGIT_UNKNOWN_PH = 0.02
+DIGIT_MOST_PH = 0.1
+DIGIT_STEPS = 8
 NOISE_FROM = 10
 NOISY_PH = 0.05
 LEVEL_OF = 5
@@ -47,6 +49,9 @@ class Track:
     level_ph: float | None = None
     """Median of the last five readings: what proofs compare."""
     noise_ph: float = NOISE_UNKNOWN_PH
+    digit_ph: float | None = None
+    """The smallest step ever seen: the probe's own digit, once enough steps were seen."""
+    steps: int = 0
     noise_at_ns: int = 0
     noisy: bool = False
     readings: int = 0
@@ -101,6 +106,13 @@ class Track:
         stood_ns = now_ns - max(self.unchanged_at_ns, since_ns)
         return self.readings > 0 and stood_ns > limit_s * NS
 
+    def least_noise_ph(self) -> float:
+        """The noise, never below the probe's own digit: a stuck probe's flicker is no movement."""
+        known_ph = self.digit_ph or DIGIT_UNKNOWN_PH
+        if self.steps < DIGIT_STEPS:
+            known_ph = min(known_ph, DIGIT_UNKNOWN_PH)
+        return max(self.noise_ph, known_ph)
+
     def settled(self, settle_s: float) -> bool:
         """True when every reading of the settle window, at least three and spanning it, was high enough."""
         return self.run >= 3 and self.at_ns - self.run_from_ns >= settle_s * NS
@@ -131,7 +143,9 @@ class Track:
 
     def _judge_unchanged(self, ph: float, at_ns: int) -> None:
         if ph != self.ph:
-            if self.readings:
+            if self.ph is not None:
+                self.digit_ph = min(self.digit_ph or DIGIT_MOST_PH, max(abs(ph - self.ph), 1e-9))
+                self.steps = min(self.steps + 1, DIGIT_STEPS)
                 stood_s = (at_ns - self.unchanged_at_ns) / NS
                 self.longest_unchanged_s = min(max(self.longest_unchanged_s, stood_s), UNCHANGED_LEAST_S)
             self.unchanged_at_ns = at_ns
@@ -156,7 +170,7 @@ class Track:
     def _judge_spike(self) -> None:
         """Look one and two readings back, so that the good neighbours are never marked."""
         values = [r[1] for r in self.recent[-4:]]
-        limit = max(6 * self.noise_ph, SPIKE_LEAST_PH)
+        limit = max(6 * self.least_noise_ph(), SPIKE_LEAST_PH)
         for width in (1, 2):
             if len(values) < width + 2:
                 return
@@ -188,8 +202,7 @@ class Track:
             return
         middle = median(steps)
         spread = MAD_TO_SD * median(abs(s - middle) for s in steps)
-        resolution = min((abs(s) for s in steps if abs(s) > 1e-9), default=NOISE_UNKNOWN_PH)
-        self.noise_ph = max(spread / math.sqrt(2), min(resolution, RESOLUTION_MOST_PH), NOISE_LEAST_PH)
+        self.noise_ph = max(spread / math.sqrt(2), NOISE_LEAST_PH)
         garbage = len(self.refused) > GARBAGE_SHARE * len(self.recent)
         self.noisy = spread > NOISY_PH or garbage
 

@@ -44,7 +44,7 @@ class ChamberState:
     ordered_ns: int = 0
     """When the standing order last changed."""
     renewed_ns: int = 0
-    first_reason: Reason | None = None
+    first_reason: Reason | None = Reason.STARTING
     objections: dict[Reason, Objection] = field(default_factory=dict)
     chamber_ph: Track = field(default_factory=Track)
     tank_ph: Track = field(default_factory=Track)
