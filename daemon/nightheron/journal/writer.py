@@ -149,6 +149,7 @@ class DirectWriter:
             for _ in group:
                 self._queue.popleft()
             self._note_lost()
+            self._changed.notify_all()
         anew, self._why_anew = self._left is not None, None
         self._left, self.why = None, ""
         if anew or not self._well:
@@ -225,6 +226,11 @@ class Writer(DirectWriter):
     def put(self, draft: Draft, token: int | None, urgent: bool) -> bool:
         """Take a row; False when the queue is full, which counts it as lost. Never waits for the disk."""
         return self._take(draft, token, urgent)
+
+    def settle(self, deadline_s: float) -> bool:
+        """Wait, no longer than this, until every row taken is on disk; True when it is."""
+        with self._changed:
+            return self._changed.wait_for(lambda: not self._queue, deadline_s)
 
     def stop(self, deadline_s: float) -> bool:
         """Commit what waits and close the file, within the deadline; True when nothing was left behind."""

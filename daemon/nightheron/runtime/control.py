@@ -41,6 +41,10 @@ class Control:
         self._ending = False
         self._path.unlink(missing_ok=True)
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM | socket.SOCK_CLOEXEC)
+        self._thread = threading.Thread(target=self._run, name="control", daemon=True)
+
+    def start(self) -> None:
+        """Take the name and begin to answer."""
         before = os.umask(0o117)
         try:
             self._socket.bind(str(self._path))
@@ -48,10 +52,6 @@ class Control:
             os.umask(before)
         self._socket.listen(16)
         self._socket.settimeout(0.5)
-        self._thread = threading.Thread(target=self._run, name="control", daemon=True)
-
-    def start(self) -> None:
-        """Begin to answer."""
         self._thread.start()
 
     @property

@@ -31,6 +31,7 @@ from nightheron.settings import warnings
 from nightheron.settings.site import Site
 
 JOURNAL_END_S = 3.0
+OPENING_END_S = 1.0
 TELEMETRY_END_S = 1.0
 LOG_END_S = 1.0
 CLOSES_END_S = 1.5
@@ -70,6 +71,9 @@ class Parts:
         """Write the first rows, start every thread, and let the chambers begin."""
         self._writer.start()
         self._write_opening()
+        # A start that dies at once must count too. Gas is shut, so this may wait a little.
+        self.loop.recorder.flush(self._clock.now_ns())
+        self._writer.settle(OPENING_END_S)
         before = self._before
         self.loop.begin(
             Beginning(
