@@ -19,7 +19,11 @@ HELP = "check that no entry of the journal was changed, removed or added"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options beside --config."""
     parser.add_argument("--json", action="store_true", help="one JSON object")
-    parser.add_argument("--head", metavar="HEX", help="demand that this hash, noted earlier, is in the chain")
+    parser.add_argument(
+        "--head",
+        metavar="HEX",
+        help="demand that this hash, noted earlier, is in the chain; its first 8 digits or more will do",
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -27,8 +31,8 @@ def run(args: argparse.Namespace) -> int:
     from nightheron.cli.journal_path import NoJournal, journal_path
     from nightheron.journal.verify import verify
 
-    if args.head is not None and not re.fullmatch(r"[0-9a-fA-F]{64}", args.head):
-        print("--head takes the 64 hexadecimal digits of an entry's hash.", file=sys.stderr)
+    if args.head is not None and not re.fullmatch(r"[0-9a-fA-F]{8,64}", args.head):
+        print("--head takes an entry's hash: 64 hexadecimal digits, or its first 8 or more.", file=sys.stderr)
         return 2
     try:
         path = journal_path(Path(args.config), os.environ)

@@ -35,7 +35,7 @@ class Result:
 
 
 def verify(path: Path, head: str | None = None) -> Result:
-    """Verify the chain; with ``head``, also that this hash is one of its own.
+    """Verify the chain; with ``head``, also that one of its hashes begins with these digits.
 
     Raises FileNotFoundError when there is no journal. Damage is a result, never an exception.
     """
@@ -77,7 +77,8 @@ def _look(result: Result, row: Row, previous: Row | None) -> None:
         result.first_bad = row.seq
         return
     result.head = row.hash
-    result.head_found = result.head_found or row.hash == result.wanted_head
+    wanted = result.wanted_head
+    result.head_found = result.head_found or (wanted is not None and row.hash.startswith(wanted))
 
 
 def _all(db: sqlite3.Connection) -> Iterator[Row]:
