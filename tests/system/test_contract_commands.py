@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import shutil
 import signal
@@ -20,6 +21,8 @@ from tests.support.broker import running_broker
 from tests.support.service import NIGHTHERON, Service, command, environment
 from tests.support.talker import Talker, chamber, site
 
+SETS = ("bounding-set", "inh-caps")
+"""What root must give up to be refused by a file's mode."""
 CAUSES = [
     "reading_below_floor",
     "probe_silent",
@@ -289,6 +292,30 @@ def test_verify_and_heads(lived: Path, tmp_path: Path) -> None:
     (tmp_path / "data" / "journal.db").write_bytes(b"not a journal" * 1000)
     done = command(other, "verify", "--json")
     assert (done.returncode, json.loads(done.stdout)["ok"]) == (1, False)
+
+
+def test_a_journal_of_somebody_else_is_not_damaged(lived: Path, tmp_path: Path) -> None:
+    """Who may not read the journal is told so with exit 2, never that it is damaged."""
+    config = tmp_path / "nightheron.toml"
+    shutil.copy(lived, config)
+    data = tmp_path / "data"
+    shutil.copytree(lived.parent / "data", data)
+    drop = [] if os.geteuid() else ["setpriv", *(f"--{one}=-dac_override,-dac_read_search" for one in SETS)]
+    for path in (data / "journal.db", data):
+        mode = path.stat().st_mode
+        path.chmod(0)
+        for word in ("log", "verify", "replay"):
+            done = subprocess.run(  # noqa: S603 - our own program, as a user who may not do everything
+                [*drop, *NIGHTHERON, word, "--config", str(config)],
+                env=environment(),
+                capture_output=True,
+                text=True,
+                timeout=60,
+                check=False,
+            )
+            assert (word, done.returncode) == (word, 2)
+            assert done.stderr.startswith("You may not read")
+        path.chmod(mode)
 
 
 def test_odd_words_are_usage(lived: Path) -> None:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Mapping
 from pathlib import Path
 
 
 class NoJournal(Exception):  # noqa: N818 - its text is the whole answer
-    """There is none, or the configuration does not say where; the text is one sentence for people."""
+    """None is there or may be read, or the configuration does not say where; the text is one sentence."""
 
 
 def journal_path(config: Path, environ: Mapping[str, str]) -> Path:
@@ -20,6 +21,18 @@ def journal_path(config: Path, environ: Mapping[str, str]) -> Path:
         path = data_dir_of(config, environ) / FILE
     except BadConfiguration as fault:
         raise NoJournal("\n".join(f"{one.key}: {one.why}" for one in fault.faults)) from None
-    if not path.exists():
-        raise NoJournal(f"There is no journal at {path}; it begins with the first start of the service.")
+    try:
+        path.stat()
+    except (FileNotFoundError, NotADirectoryError):
+        text = f"There is no journal at {path}; it begins with the first start of the service."
+        raise NoJournal(text) from None
+    except OSError:
+        raise NoJournal(_not_yours(path)) from None
+    if not os.access(path, os.R_OK):
+        # Said here, or it would look like damage.
+        raise NoJournal(_not_yours(path))
     return path
+
+
+def _not_yours(path: Path) -> str:
+    return f"You may not read {path}: it is for the service's user and group; run this as one of them."
