@@ -7,7 +7,6 @@ Times are held against what ``check --json`` prints for the same configuration a
 from __future__ import annotations
 
 import json
-import os
 import signal
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -251,16 +250,20 @@ def holds_link(pid: int) -> bool:
         for line in Path("/proc/net/tcp").read_text().splitlines()[1:]
         if (fields := line.split())[3] == "01"
     }
+    return any(name.removeprefix("socket:[").rstrip("]") in established for name in open_files(pid))
+
+
+def opens_file(pid: int, path: str) -> bool:
+    """The process has this file open."""
+    return path in open_files(pid)
+
+
+def open_files(pid: int) -> list[str]:
+    """What the descriptors of a process lead to."""
+    found = []
     for fd in Path(f"/proc/{pid}/fd").glob("*"):
         try:
-            target = str(fd.readlink())
+            found.append(str(fd.readlink()))
         except OSError:
             continue  # closed meanwhile
-        if target.removeprefix("socket:[").rstrip("]") in established:
-            return True
-    return False
-
-
-def stop(pid: int) -> None:
-    """SIGSTOP one process that belongs to the test."""
-    os.kill(pid, signal.SIGSTOP)
+    return found

@@ -36,7 +36,10 @@ class Talker:
         while not self._ending.wait(EVERY_S):
             for topic, payload in list(self.said.items()):
                 if payload is not None:
-                    self._client.publish(topic, payload, qos=0)
+                    with suppress(
+                        RuntimeError
+                    ):  # the broker is gone for now; the client comes back by itself
+                        self._client.publish(topic, payload, qos=0)
 
 
 def chamber(
