@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import threading
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 
 from tests.support.broker import Client, RunningBroker
 
@@ -36,9 +37,8 @@ class Talker:
         while not self._ending.wait(EVERY_S):
             for topic, payload in list(self.said.items()):
                 if payload is not None:
-                    with suppress(
-                        RuntimeError
-                    ):  # the broker is gone for now; the client comes back by itself
+                    # While the broker is gone nothing is said; the client comes back by itself.
+                    with suppress(RuntimeError):
                         self._client.publish(topic, payload, qos=0)
 
 
