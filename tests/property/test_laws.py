@@ -294,7 +294,7 @@ def open_for(
             )
             play.joins()
         off = dice.choice((-digit, digit)) if dice.random() < share else 0.0
-        play.reads(min(max(round((value + off) / digit) * digit, 4.0), 9.0))
+        play.reads(round((value + off) / digit) * digit)
     return play.judge.opened_ns / NS, play
 
 

@@ -103,6 +103,13 @@ def test_one_low_reading_closes_in_the_same_evaluation() -> None:
     assert answer[1].decision.evidence[0] == (Reason.FLOOR, "pH 6.60, floor 6.60")
 
 
+def test_old_data_is_no_data() -> None:
+    """A decision shows no number that is older than stale_s."""
+    night = flowing().wait(4.75, None)
+    assert night.chamber.decision.ph == 6.9
+    assert night.wait(0.5).chamber.decision.ph is None
+
+
 def test_every_reading_is_published_and_only_news_is_written() -> None:
     """Readings go to whoever listens; a row is written when the decision changes."""
     night = flowing()

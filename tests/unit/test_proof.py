@@ -19,6 +19,16 @@ def test_a_trial_that_is_answered_goes_on() -> None:
     assert (night.gas, night.chamber.left().trial) == (Gas.OPEN, False)
 
 
+def test_less_than_three_times_the_noise_is_no_answer() -> None:
+    """A fall of two digits in a quiet stream is no answer, a fall of four is."""
+    for off, trial in ((0.02, True), (0.04, False)):
+        night = flowing()
+        for _ in range(30):
+            night.wait(2, 6.9).wait(1, 6.91)
+        night.wait(60, 6.9).wait(60, 6.9 - off)
+        assert night.chamber.left().trial is trial
+
+
 def test_an_unanswered_trial_rests_and_then_has_no_effect() -> None:
     """Trial, rest, latch: each at its time, and gas was open for the trial only."""
     night = flowing().wait(594)

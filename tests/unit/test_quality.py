@@ -226,6 +226,13 @@ def test_settling_spans_seconds_not_samples(period_s: float) -> None:
     assert seconds == 30.0
 
 
+def test_settling_takes_three_readings() -> None:
+    """Two readings never settle, however far apart they are."""
+    slow = replace(PROBE, period_s=10.0, stale_s=30.0)
+    assert not Ear(slow).hears([6.9, 6.9], 10.0).track.settled(1.0)
+    assert Ear(slow).hears([6.9, 6.9, 6.9], 10.0).track.settled(1.0)
+
+
 def test_settling_begins_anew_below_resume_after_silence_and_in_a_jump() -> None:
     """One reading below resume, a silence or a jump, and the window begins anew."""
     assert not Ear().hears([6.9] * 40 + [6.69] + [6.9] * 29).track.settled(30.0)
