@@ -72,7 +72,7 @@ def test_a_cut_goes_on_over_a_restart(place: Place) -> None:
         assert (after["reason"], after["since"]) == ("floor", before["since"])
         assert (after["gas"], after["reasons"][0]) == ("closed", "floor")
         place.talker.said["west"] = "6.65"
-        time.sleep(3)
+        time.sleep(2)
         assert service.chamber()["gas"] == "closed"
         place.talker.said["west"] = "6.91"
         service.wait_gas("open")
@@ -131,7 +131,7 @@ def test_a_latch_survives_and_is_released_by_a_person(place: Place) -> None:
             assert (seen["state"], seen["reason"]) == ("latched", "floor")
             assert "foreign_order" in seen["reasons"]
         place.talker.said["west"] = "6.91"
-        time.sleep(3)
+        time.sleep(2)
         assert service.chamber()["gas"] == "closed"
         assert command(service.config, "release", "west").returncode == 0
         service.wait_gas("open")
@@ -148,7 +148,7 @@ def test_a_release_waits_for_the_cause(place: Place) -> None:
         refused = command(service.config, "release", "west")
         assert (refused.returncode, "deep_low" in refused.stderr) == (1, True)
         place.talker.said["west"] = "6.91"
-        time.sleep(3)
+        time.sleep(2)
         seen = service.chamber()
         assert (seen["state"], seen["gas"]) == ("latched", "closed")
         assert command(service.config, "release", "west").returncode == 0
@@ -157,16 +157,17 @@ def test_a_release_waits_for_the_cause(place: Place) -> None:
 
 def test_no_effect_is_reached_over_restarts(place: Place) -> None:
     """A trial without an answer becomes a planned rest, then no_effect, whatever restarts on the way."""
-    with place.service(values={"trial_opening_s": 6.0, "trial_pause_s": 5.0}) as service:
+    with place.service(values={"trial_opening_s": 4.0, "trial_pause_s": 3.0}) as service:
         service.wait_gas("open")
-        opened = time.monotonic()
-        time.sleep(3)
+        time.sleep(2)
         stopped(service)
         service.start()
         service.wait_gas("open")
-        again = time.monotonic()
         service.wait_gas("closed")
-        assert time.monotonic() - again < 6 - 2 + 1.5, "the first opening counted"
+        rows = service.rows("--kind", "decision")
+        second = next(row for row in reversed(rows) if row["gas"] == "open")
+        ended = next(row for row in rows if row["seq"] > second["seq"])
+        assert ended["mono_ns"] - second["mono_ns"] < 3e9, "what flowed before the restart counts"
         assert service.chamber()["reason"] == "planned_rest"
         stopped(service)
         service.start()
@@ -174,7 +175,6 @@ def test_no_effect_is_reached_over_restarts(place: Place) -> None:
         seen = service.chamber()
         assert (seen["reason"], seen["flag"], seen["health"]) == ("planned_rest", 4, "failure")
         assert "no_effect" in seen["reasons"]
-        assert time.monotonic() - opened < 60
         assert command(service.config, "release", "west").returncode == 0
 
 

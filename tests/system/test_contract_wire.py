@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from itertools import pairwise
 from pathlib import Path
+from statistics import median
 
 import pytest
 
@@ -35,9 +36,11 @@ def test_orders_as_the_broker_sees_them(tmp_path: Path) -> None:
         config = written(tmp_path, site(broker, [chamber("west")]))
         with Client(broker, ORDERS) as ear, Service(config) as service:
             service.wait_gas("open")
-            time.sleep(4)
+            time.sleep(3)
             opens = [m.at for m in ear.messages if m.payload == b"OPEN"]
-            assert max(b - a for a, b in pairwise(opens)) <= 1.3
+            gaps = [b - a for a, b in pairwise(opens)]
+            assert median(gaps) <= 1.0, "half a lease"
+            assert max(gaps) < 2.0, "a lease"
             assert ear.messages[0].payload == b"CLOSE"
             assert not any(m.retain for m in ear.messages if m.payload == b"OPEN")
         with Client(broker, ORDERS) as late:
