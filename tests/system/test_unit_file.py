@@ -16,7 +16,7 @@ DEPLOY = Path(__file__).resolve().parents[2] / "deploy"
 UNIT = DEPLOY / "nightheron.service"
 HARDENED = {
     "DevicePolicy": ["closed"],
-    "DeviceAllow": ["char-ttyUSB rw", "char-ttyACM rw", "char-ttyAMA rw", "char-gpiochip rw"],
+    "DeviceAllow": ["char-188 rw", "char-166 rw", "char-204 rw", "char-gpiochip rw"],
     "NoNewPrivileges": ["yes"],
     "ProtectSystem": ["strict"],
     "ProtectHome": ["yes"],

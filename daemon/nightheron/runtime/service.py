@@ -103,6 +103,8 @@ def _guard(parts: Parts, keepers: ValvePort, clock: Clock, notifier: Notifier, e
             for fd in now:
                 poll.register(fd, select.POLLIN)
         poll.poll(loop.wait_s() * 1000)
+        if ending.asked:
+            return  # the keepers may have got the same signal: that they end is no loss to journal
         loop.step()
         dead = parts.dead()
         if dead:
