@@ -71,6 +71,17 @@ def test_a_probe_lost_in_the_rest_does_not_use_it_up() -> None:
     assert night.wait(300, 7.0).gas is Gas.OPEN
 
 
+def test_a_jump_answers_no_rest() -> None:
+    """A leap up during a rest is no answer and ends in no_effect; a rise from there is one."""
+    night = flowing().wait(610)
+    assert Reason.PLANNED_REST in night.reasons
+    night.wait(300).wait(120, 7.9)
+    assert (verdict(night), night.gas) == (Verdict.PENDING, Gas.CLOSED)
+    assert Reason.NO_EFFECT in night.wait(1500).reasons
+    water = flowing().wait(610).wait(300).wait(10, 7.9).wait(60, slope_per_s=0.002)
+    assert verdict(water) is Verdict.PROVED
+
+
 def test_verdict_pending_then_proved() -> None:
     """After a closing the verdict is pending until pH has risen three times its noise."""
     night = flowing().wait(30, 6.8)

@@ -100,6 +100,10 @@ class Proof:
             return True
         return unchanged or self.opening_ns >= limits.longest_opening_s * NS
 
+    def set_out_anew(self) -> None:
+        """The reading jumped as no water does: what it was before is no measure of an answer."""
+        self.highest_ph = self.lowest_ph = self.after_lag_ph = None
+
     def see_open(self, track: Track) -> None:
         """A reading while gas flows."""
         level = track.level_ph
