@@ -191,8 +191,8 @@ def test_every_call_may_find_the_device_gone(
 
     def once(*args: Any) -> Any:
         if not pulled:
-            pulled.append(True)
             port.unplug()
+            pulled.append(True)
             raise error
         if isinstance(real, property):
             return real.__get__(args[0])
@@ -203,7 +203,8 @@ def test_every_call_may_find_the_device_gone(
         monkeypatch.setattr(serial.Serial, call, property(once) if isinstance(real, property) else once)
         if call in ("close", "open", "reset_input_buffer"):
             port.unplug()
-            port.plug()
+            if call == "reset_input_buffer":  # which comes after a port was opened
+                port.plug()
         else:
             port.write(b"7.00\n")
         ear.wait_until(lambda: bool(pulled))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import pty
 import select
+import threading
 import time
 import tty
 from pathlib import Path
@@ -18,6 +19,8 @@ class PtyPort:
         self._device: int | None = None
         self._line: int | None = None
         self._received = b""
+        self._hand = threading.Lock()
+        """One hand at the plug: tests pull it from the program's own threads too."""
         self.plug()
 
     def __enter__(self) -> PtyPort:
@@ -28,6 +31,10 @@ class PtyPort:
 
     def plug(self) -> None:
         """A new device appears under the same name."""
+        with self._hand:
+            self._plug()
+
+    def _plug(self) -> None:
         if self._device is not None:
             raise RuntimeError("already plugged in; unplug() first")
         self._device, self._line = pty.openpty()
@@ -40,11 +47,12 @@ class PtyPort:
 
     def unplug(self) -> None:
         """The device goes away: whoever has it open gets an error, and the name is gone."""
-        self.path.unlink(missing_ok=True)
-        for end in (self._device, self._line):
-            if end is not None:
-                os.close(end)
-        self._device = self._line = None
+        with self._hand:
+            self.path.unlink(missing_ok=True)
+            for end in (self._device, self._line):
+                if end is not None:
+                    os.close(end)
+            self._device = self._line = None
 
     def write(self, data: bytes, within_s: float = 20.0) -> None:
         """The device sends; waits while the line's buffer is full."""
