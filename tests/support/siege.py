@@ -52,12 +52,12 @@ class Part:
 
 def serial_probe(port: Path, pattern: str = r"(?P<value>-?\d+\.\d+)") -> str:
     """A probe on a serial line, five readings a second."""
-    return f'driver = "serial"\nport = "{port}"\npattern = \'{pattern}\'\nperiod_s = 0.2\nstale_s = 3.0\n'
+    return f'driver = "serial"\nport = "{port}"\npattern = \'{pattern}\'\nperiod_s = 0.2\nstale_s = 2.0\n'
 
 
 def mqtt_probe(topic: str) -> str:
     """A probe on the broker, five readings a second."""
-    return f'driver = "mqtt"\ntopic = "{topic}"\nperiod_s = 0.2\nstale_s = 3.0\n'
+    return f'driver = "mqtt"\ntopic = "{topic}"\nperiod_s = 0.2\nstale_s = 2.0\n'
 
 
 def mqtt_valve(topic: str, timer_s: float | None = None) -> str:
