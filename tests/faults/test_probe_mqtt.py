@@ -119,7 +119,7 @@ def test_readings_resume_after_the_broker_was_killed() -> None:
         assert ear.longest_silence_s < MOST_WAIT_S + 4
 
 
-@pytest.mark.parametrize("frozen_s", [3, 20])
+@pytest.mark.parametrize("frozen_s", [3, 12])
 def test_readings_resume_after_the_broker_was_frozen(frozen_s: int) -> None:
     """A broker that freezes for a short or a long while is survived, and readings resume."""
     with running_broker() as broker, ProbeEar(source_on(broker)) as ear:

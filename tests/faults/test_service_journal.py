@@ -96,7 +96,7 @@ def reopens(house: House) -> None:
 
 
 def test_a_full_disk_delays_no_cut_and_opens_nothing(tmp_path: Path, small_disk: Path) -> None:
-    """On a full disk a low reading closes at once and nothing opens; no row is lost when there is room again."""
+    """On a full disk a low reading closes at once and nothing opens; with room again no row is lost."""
     with house_under_siege(tmp_path, data_dir=small_disk) as house:
         siege = house.siege
         siege.opens(house.valve)
