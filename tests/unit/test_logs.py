@@ -103,6 +103,6 @@ def test_lost_lines_are_owned_up_to() -> None:
         while b"lines were lost here" not in received:
             writer.put("more")
             received += os.read(reader, 65536)
-        os.close(reader)
         writer.stop(10)
+        os.close(reader)  # last: closing the other end flushes, which nobody could read any more
     assert writer.dropped > 0
