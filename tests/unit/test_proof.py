@@ -68,7 +68,7 @@ def test_a_probe_lost_in_the_rest_does_not_use_it_up() -> None:
     """Time without readings does not count as silence of the water."""
     night = flowing().wait(605).wait(7200, None)
     assert Reason.NO_EFFECT not in night.reasons
-    assert night.wait(300, 7.0).gas is Gas.OPEN
+    assert night.wait(120, 7.0, slope_per_s=0.001).wait(180).gas is Gas.OPEN
 
 
 def test_a_jump_answers_no_rest() -> None:
@@ -80,6 +80,13 @@ def test_a_jump_answers_no_rest() -> None:
     assert Reason.NO_EFFECT in night.wait(1500).reasons
     water = flowing().wait(610).wait(300).wait(10, 7.9).wait(60, slope_per_s=0.002)
     assert verdict(water) is Verdict.PROVED
+
+
+def test_a_rise_that_nobody_saw_proves_nothing() -> None:
+    """Across a silence of the probe nothing is proved, until the water rises further before our eyes."""
+    night = flowing().wait(20, 6.55).wait(30, None).wait(60, 6.68)
+    assert verdict(night) is Verdict.PENDING
+    assert verdict(night.wait(60, slope_per_s=0.001)) is Verdict.PROVED
 
 
 def test_verdict_pending_then_proved() -> None:
@@ -176,7 +183,8 @@ def test_an_answer_before_a_restart_frees_what_came_before() -> None:
 
 def test_a_closing_by_a_lost_probe_answers_no_trial() -> None:
     """pH that rises after a lost probe proves the valve shut, and the next opening is still a trial."""
-    night = flowing().wait(60, 6.9).wait(60, 6.8).wait(10, None).wait(100, 6.9)
+    night = flowing().wait(60, 6.9).wait(60, 6.8).wait(10, None)
+    night.wait(60, 6.85, slope_per_s=0.001).wait(40)
     assert verdict(night) is Verdict.PROVED
     assert night.wait(30).gas is Gas.OPEN
     assert night.chamber.left().trial

@@ -98,7 +98,7 @@ def _observed(s: ChamberState, event: Observed, limits: ChamberLimits) -> None:
     if s.chamber_ph.low_run == 1:
         in_tail = closed_s <= limits.tail_s + limits.probe_lag_s and s.proof.verdict is not None
         s.low_began_with_gas = s.phase is Phase.OPEN or in_tail
-    if s.chamber_ph.jumped:
+    if s.chamber_ph.jumped or s.chamber_ph.returned:
         s.proof.set_out_anew()
     elif s.phase is Phase.OPEN:
         s.proof.see_open(s.chamber_ph)

@@ -57,6 +57,8 @@ class Track:
     readings: int = 0
     refused: list[int] = field(default_factory=list)
     """Times of refused messages in the window."""
+    returned: bool = False
+    """This reading ended a silence; levels from before it measure nothing now."""
     jumped: bool = False
     jumped_down: bool = False
     steady: int = 0
@@ -81,9 +83,10 @@ class Track:
             return False
         at_ns = message.at_ns
         silent_s = (at_ns - self.at_ns) / NS if self.readings else math.inf
-        if silent_s > limits.stale_s:
-            self._begin(at_ns)
+        self.returned = silent_s > limits.stale_s
         self._judge_jump(ph, at_ns, silent_s)
+        if self.returned:
+            self._begin(at_ns)
         self._judge_unchanged(ph, at_ns)
         self._count_runs(ph, at_ns, limits.period_s, resume_ph, deep_ph)
         self.ph, self.at_ns = ph, at_ns
@@ -129,6 +132,7 @@ class Track:
     def _begin(self, at_ns: int) -> None:
         self.run = self.low_run = 0
         self.unchanged_at_ns = at_ns
+        self.recent.clear()
 
     def _judge_jump(self, ph: float, at_ns: int, silent_s: float) -> None:
         change = 0.0
