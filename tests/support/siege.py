@@ -122,8 +122,11 @@ class Siege:
         return took_s
 
     def opens(self, valve: Valve, after: float = 0.0) -> None:
-        """Wait for an OPEN after a time (monotonic)."""
-        valve.wait_order("OPEN", after, within_s=90)
+        """Wait for an OPEN after a time (monotonic); otherwise say what stands against it."""
+        try:
+            valve.wait_order("OPEN", after, within_s=90)
+        except TimeoutError:
+            raise AssertionError(f"no OPEN within 90 s: {self.why()}\n{self.service.log}") from None
 
     def why(self, chamber: str = "west") -> Row:
         """What ``why --json`` says of one chamber, asked as a person would."""
