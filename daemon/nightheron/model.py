@@ -145,6 +145,8 @@ class Left:
     """How many steps that was learned from."""
     service_left_s: float | None = None
     """Until the reminder of a person's hold is due."""
+    close_unanswered: bool = False
+    """Gas was ordered shut and the valve had not taken that order."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -305,6 +307,16 @@ class Decision:
     """The number or word on which each standing reason rests."""
     notes: tuple[str, ...] = ()
     """Findings about readings that decide nothing, such as a spike one reading ago."""
+    delivered: bool | None = None
+    """The valve acknowledged the order that stands; None where nobody looked. ``gas`` is only the order."""
+    ordered_ns: int = 0
+    """When that order was given."""
+    taken: Gas | None = None
+    """The last order that the valve acknowledged."""
+    taken_ns: int | None = None
+    """Since when; None when it was before this start."""
+    trial_ends_ns: int | None = None
+    """Gas is open for a trial, which ends then unless the reading answers; None when it is not."""
 
     def same_as(self, other: Decision) -> bool:
         """True when nothing a person would call the decision differs (readings may)."""

@@ -9,10 +9,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from nightheron.guard import intake, snapshot
+from nightheron.guard import delivery, intake, snapshot
 from nightheron.guard.facts import Facts, gather
 from nightheron.guard.interlock import CORE_FAULT, RULES
 from nightheron.guard.judge import against, carry_over, judge
+from nightheron.guard.left import left_of
 from nightheron.guard.limits import ChamberLimits
 from nightheron.guard.release import release
 from nightheron.guard.state import ChamberState, Objection, Phase
@@ -39,6 +40,7 @@ from nightheron.model import (
     Record,
     Started,
     State,
+    ValveSaid,
     Verdict,
 )
 
@@ -81,35 +83,25 @@ class Chamber:
 
     def left(self) -> Left:
         """What a later start must know of this run, in durations."""
-        s, proof = self._s, self._s.proof
-        resting = Reason.PLANNED_REST in s.objections
-        return Left(
-            gas=self.decision.gas,
-            reason=self.decision.reason,
-            latched=tuple(r for r, o in s.objections.items() if o.latched and r is not Reason.CORE_FAULT),
-            service=s.service,
-            unanswered_s=proof.trial_ns / NS,
-            opening_s=proof.opening_ns / NS,
-            rest_pending=resting,
-            opened_day_s=sum(s.opened_day_ns) / NS,
-            rest_lowest_ph=proof.lowest_ph if resting or proof.falls_on() else None,
-            rest_from_trial=proof.rest_from_trial,
-            trial=proof.trial,
-            pending=proof.verdict is Verdict.PENDING,
-            not_proved=proof.falls_on(),
-            digit_ph=s.chamber_ph.digit_ph,
-            steps=s.chamber_ph.steps,
-            service_left_s=None if s.service_until_ns is None else (s.service_until_ns - s.now_ns) / NS,
-        )
+        return left_of(self._s, self.decision)
 
     def feed(self, event: Event) -> tuple[Effect, ...]:
         """Evaluate once. Never raises: a fault inside closes, and stays."""
         if self._s.fault:
+            self._hear_only(event)
             return (Close(),)
         try:
             return tuple(self._evaluate(event))
         except Exception as fault:  # any fault at all must end in closed gas
             return self._fault(event.at_ns, fault)
+
+    def _hear_only(self, event: Event) -> None:
+        """After a fault nothing is decided any more; whether the valve took the close is still told."""
+        s = self._s
+        if isinstance(event, ValveSaid):
+            s.now_ns = max(event.at_ns, s.now_ns)
+            delivery.hear(s, event)
+            self.decision = replace(self.decision, delivered=s.delivered, taken=s.taken, taken_ns=s.taken_ns)
 
     def _evaluate(self, event: Event) -> list[Effect]:
         s = self._s
@@ -120,6 +112,8 @@ class Chamber:
             intake.pass_time(s, now_ns - s.now_ns, self.limits)
         s.now_ns = now_ns
         intake.take(s, event, self.limits)
+        if isinstance(event, ValveSaid):
+            delivery.hear(s, event)
         if isinstance(event, Started):
             carry_over(s, event)
         facts = gather(s, self.limits)
@@ -152,7 +146,8 @@ class Chamber:
         if s.phase is Phase.OPENING:
             if not isinstance(event, Committed) or event.token != s.awaited_token:
                 return []
-            s.phase, s.awaited_token, s.ordered_ns = Phase.OPEN, None, s.now_ns
+            s.phase, s.awaited_token = Phase.OPEN, None
+            delivery.ordered(s)
             s.disagrees_from_ns = None
             s.proof.open_now()
         elif s.now_ns - s.renewed_ns < self.limits.valve.lease_s * NS / 4:
@@ -164,7 +159,7 @@ class Chamber:
         s = self._s
         if s.phase is Phase.OPEN:
             s.proof.close_now()
-            s.ordered_ns = s.now_ns
+            delivery.ordered(s)
             s.disagrees_from_ns = None
         s.phase, s.awaited_token, s.closed_ns, s.first_reason = Phase.CLOSED, None, s.now_ns, reason
 
@@ -191,9 +186,24 @@ class Chamber:
             test=test,
             tank_ph=facts.tank_ph,
             verdict=s.proof.verdict,
-            evidence=tuple((r, s.objections[r].evidence) for r in standing),
+            evidence=tuple((r, self._evidence(r, facts)) for r in standing),
             notes=(s.chamber_ph.note,) if s.chamber_ph.note else (),
+            delivered=s.delivered,
+            ordered_ns=s.ordered_ns,
+            taken=s.taken,
+            taken_ns=s.taken_ns,
+            trial_ends_ns=self._trial_ends_ns(),
         )
+
+    def _evidence(self, reason: Reason, facts: Facts) -> str:
+        standing, rule = self._s.objections[reason], RULES[reason]
+        return rule.evidence(facts) if rule.live and not standing.latched else standing.evidence
+
+    def _trial_ends_ns(self) -> int | None:
+        s = self._s
+        if s.phase is not Phase.OPEN or not s.proof.trial:
+            return None
+        return s.now_ns + max(0, round(self.limits.trial_opening_s * NS) - s.proof.trial_ns)
 
     def _write(self, facts: Facts, event: Event) -> list[Effect]:
         s = self._s
@@ -214,6 +224,8 @@ class Chamber:
         s = self._s
         s.fault = f"{type(fault).__name__}: {fault}"[:200]
         s.now_ns = max(at_ns, s.now_ns)
+        if s.phase is Phase.OPEN:
+            delivery.ordered(s)
         s.phase, s.token = Phase.CLOSED, s.token + 1
         s.objections[Reason.CORE_FAULT] = Objection(s.now_ns, s.fault, latched=True, told=True)
         self.decision = Decision(
@@ -229,6 +241,10 @@ class Chamber:
             tank_ph=None,
             verdict=Verdict.COULD_NOT_TELL if s.proof.verdict is Verdict.PENDING else s.proof.verdict,
             evidence=((Reason.CORE_FAULT, s.fault),),
+            delivered=s.delivered,
+            ordered_ns=s.ordered_ns,
+            taken=s.taken,
+            taken_ns=s.taken_ns,
         )
         text = f"{self.limits.name}: {CORE_FAULT.sentence} ({s.fault})"
         return (

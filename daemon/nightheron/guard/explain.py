@@ -1,10 +1,17 @@
-"""What must happen before gas opens, in words, from a decision and the table."""
+"""What must happen before gas opens, and what must be done now, in words, from a decision and the table."""
 
 from __future__ import annotations
 
 from nightheron.guard.interlock import RULES
 from nightheron.guard.limits import ChamberLimits
 from nightheron.model import Decision, Gas, Reason
+
+CAUTION = (
+    "If the CO2 detector sounds, or you have a headache or short breath: "
+    "stay out, air the room from outside, call for help."
+)
+SHUT_BY_HAND = "NOW: shut the hand valve at the cylinder"
+NORMAL = "; normal work"
 
 
 def until_text(decision: Decision, limits: ChamberLimits) -> str:
@@ -18,7 +25,29 @@ def until_text(decision: Decision, limits: ChamberLimits) -> str:
 def why_lines(decision: Decision) -> list[tuple[str, str, str]]:
     """Per standing reason: its name, the sentence for people, and the evidence."""
     evidence = dict(decision.evidence)
-    return [(r.value, RULES[r].sentence, evidence.get(r, "")) for r in decision.reasons]
+    return [(r.value, sentence(r, decision), evidence.get(r, "")) for r in decision.reasons]
+
+
+def sentence(reason: Reason, decision: Decision) -> str:
+    """The reason in words; a close that the valve has not taken is never called normal work."""
+    said = RULES[reason].sentence if reason in RULES else reason.value.replace("_", " ")
+    if reason is Reason.STARTING and "stopping" in dict(decision.evidence).get(reason, ""):
+        return "the service is stopping"
+    return said.removesuffix(NORMAL) if decision.delivered is False else said
+
+
+def in_words(reason: Reason, decision: Decision) -> str:
+    """The reason's sentence with the evidence behind it, said once."""
+    said, shown = sentence(reason, decision), dict(decision.evidence).get(reason, "")
+    return f"{said} ({shown})" if shown and shown != said else said
+
+
+def not_delivered(name: str, seconds: float, why: str) -> str:
+    """What to do when gas is ordered shut, the valve did not take it, and it was last known open."""
+    return (
+        f"{name}: CLOSE NOT DELIVERED for {seconds:.0f} s: {why}; gas may still flow. "
+        f"{SHUT_BY_HAND}, then look at broker, network and valve. {CAUTION}"
+    )
 
 
 def _need(reason: Reason, decision: Decision, limits: ChamberLimits) -> str:

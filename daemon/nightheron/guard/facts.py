@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from nightheron.guard import quality
+from nightheron.guard import delivery, quality
 from nightheron.guard.limits import ChamberLimits
 from nightheron.guard.state import ChamberState, Phase
 from nightheron.model import NS, Flag, Gas, Health, Reason, Verdict
@@ -39,12 +39,13 @@ class Facts:
     keeper_why: str
     valve_link: bool
     valve_why: str
+    may_flow: bool
+    unanswered_s: float
     seen: Gas | None
     disagrees: bool
-    feedback_silent: bool
+    feedback_why: str
     foreign_open: bool
     foreign_raw: str
-    late: bool
     late_s: float
     journal_well: bool
     journal_new: bool
@@ -64,6 +65,14 @@ class Facts:
     rest_wait_s: float
     not_stopping: bool
 
+    @property
+    def late(self) -> bool:
+        return self.late_s > 0
+
+    @property
+    def feedback_silent(self) -> bool:
+        return bool(self.feedback_why)
+
 
 def gather(s: ChamberState, limits: ChamberLimits) -> Facts:
     """The facts of state ``s`` at ``s.now_ns``. Also takes note of starting being over."""
@@ -77,7 +86,6 @@ def gather(s: ChamberState, limits: ChamberLimits) -> Facts:
     tank_ph, tank_good, tank_why = _tank(s, limits)
     starting_why = _unheard(s, limits, good=good, tank_good=tank_good)
     s.starting = s.starting and (bool(starting_why) or s.stopping)
-    unchanged = track.is_unchanged(now_ns, s.ordered_ns)
     risen = proof.verdict is Verdict.PROVED
     return Facts(
         limits=limits,
@@ -100,12 +108,13 @@ def gather(s: ChamberState, limits: ChamberLimits) -> Facts:
         keeper_why=s.keeper_why,
         valve_link=s.valve_link,
         valve_why=s.valve_why,
+        may_flow=delivery.may_flow(s, limits),
+        unanswered_s=delivery.unanswered_s(s),
         seen=s.seen,
         disagrees=_disagrees(s, limits),
-        feedback_silent=limits.valve.feedback and s.valve_link and _feedback_silent(s),
+        feedback_why=_feedback_why(s) if limits.valve.feedback and s.valve_link else "",
         foreign_open=s.foreign_open,
         foreign_raw=s.foreign_raw,
-        late=s.late_s > 0,
         late_s=s.late_s,
         journal_well=s.journal_well,
         journal_new=s.journal_new,
@@ -118,7 +127,7 @@ def gather(s: ChamberState, limits: ChamberLimits) -> Facts:
         starting_grace=s.starting and _within_grace(s, limits),
         starting_why="the service is stopping" if s.stopping else starting_why,
         opening_s=(proof.trial_ns if proof.trial else proof.opening_ns) / NS,
-        rest_due=open_ and proof.due(limits, unchanged=unchanged),
+        rest_due=open_ and proof.due(limits, unchanged=track.is_unchanged(now_ns, s.ordered_ns)),
         rest_answered=risen and closed_s >= limits.min_rest_s,
         rest_given_up=Reason.NO_EFFECT in s.objections,
         rest_over=Reason.PLANNED_REST in s.objections and not risen and proof.has_waited(limits),
@@ -168,8 +177,12 @@ def _disagrees(s: ChamberState, limits: ChamberLimits) -> bool:
     return from_ns is not None and s.now_ns - from_ns > limits.valve.travel_s * NS
 
 
-def _feedback_silent(s: ChamberState) -> bool:
-    return not s.feedback_heard and (s.now_ns - s.link_up_ns) / NS > FEEDBACK_SILENT_S
+def _feedback_why(s: ChamberState) -> str:
+    """Only answers that were understood are remembered; empty while there is nothing to say."""
+    silent_s = (s.now_ns - s.link_up_ns) / NS
+    if s.feedback_heard or silent_s <= FEEDBACK_SILENT_S:
+        return ""
+    return f"the valve has never reported a position we know, in {silent_s:.0f} s of this link"
 
 
 def _age(track: quality.Track, now_ns: int) -> str:

@@ -59,6 +59,7 @@ TABLE: tuple[Rule, ...] = (
         evidence=lambda f: f.keeper_why,
         alarm=_NOTICE,
         delayed=True,
+        urgent=lambda f: f.may_flow,
         opens_when="a new valve process answering",
     ),
     Rule(
@@ -72,6 +73,7 @@ TABLE: tuple[Rule, ...] = (
         evidence=lambda f: f.valve_why or "no link",
         alarm=_NOTICE,
         delayed=True,
+        urgent=lambda f: f.may_flow,
         opens_when="the valve answering again",
     ),
     Rule(
@@ -166,7 +168,7 @@ TABLE: tuple[Rule, ...] = (
         closes_when="gas is shut and pH keeps falling beyond what line and probe lag explain",
         resets="by a person, or when pH turns after all during this closing",
         sentence="GAS NOT STOPPED: ordered shut, and pH still falls; the valve may leak or be stuck",
-        evidence=lambda f: f"pH {_ph(f)}, shut for {f.closed_s:.0f} s",
+        evidence=lambda f: f"pH {_ph(f)}, ordered shut for {f.closed_s:.0f} s",
         alarm=_WAKE,
         opens_when="pH seen to turn, or a person's release",
     ),
@@ -289,6 +291,7 @@ TABLE: tuple[Rule, ...] = (
         sentence="the valve's own report is missing or not understood",
         alarm=_NOTICE,
         delayed=True,
+        evidence=lambda f: f.feedback_why,
         objects=False,
     ),
 )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from nightheron.guard import delivery
+from nightheron.guard.explain import not_delivered
 from nightheron.guard.facts import Facts
 from nightheron.guard.interlock import RULES, TABLE
 from nightheron.guard.rule import Rule
@@ -49,6 +51,7 @@ def carry_over(s: ChamberState, event: Started) -> None:
     if left is None:
         s.first_reason = Reason.NEW_JOURNAL if event.journal_new else Reason.STARTING
         return
+    delivery.carry_over(s, left)
     s.first_reason = left.reason if left.gas is Gas.CLOSED and left.reason else Reason.STARTING
     for reason in left.latched:
         s.objections[reason] = Objection(s.now_ns, "from before the start", latched=True)
@@ -71,6 +74,10 @@ def _tell(s: ChamberState, rule: Rule, standing: Objection, facts: Facts) -> lis
     if kind is None:
         return []
     stood_s = (s.now_ns - standing.since_ns) / NS
+    urgent = rule.urgent(facts) is True
+    if urgent and not standing.told_urgent:
+        standing.told = standing.told_urgent = True
+        return [Raise(rule.reason, AlarmClass.WAKE, not_delivered(name, facts.unanswered_s, rule.sentence))]
     waits = rule.delayed and not standing.latched and stood_s < facts.limits.alarm_delay_s
     if waits or (standing.told and (standing.told_latched or not standing.latched)):
         return []

@@ -43,6 +43,8 @@ class ValveLimits:
     lease_s: float
     travel_s: float
     feedback: bool
+    device_timer_s: float | None = None
+    """The device shuts itself after so long without an order; None: nothing says that it does."""
 
 
 @dataclass(frozen=True, slots=True)

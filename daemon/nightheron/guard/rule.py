@@ -12,6 +12,22 @@ Test = Callable[[Facts], bool]
 Say = Callable[[Facts], str]
 
 
+LIVE = frozenset(
+    {
+        Reason.KEEPER_LOST,
+        Reason.VALVE_LOST,
+        Reason.CHAMBER_PH_LOST,
+        Reason.TANK_LOW,
+        Reason.TANK_PH_LOST,
+        Reason.NOT_STOPPING,
+        Reason.SERVICE,
+        Reason.STARTING,
+        Reason.MIN_REST,
+    }
+)
+"""Their evidence is an age or a count that goes on, or a word that may change while they stand."""
+
+
 def always(_: Facts) -> bool:
     """For a row that latches whenever it stands."""
     return True
@@ -45,6 +61,8 @@ class Rule:
     alarm: AlarmClass | None = None
     delayed: bool = False
     """Told only after standing for the chamber's alarm delay; closing is never delayed."""
+    urgent: Test = never
+    """When True it is told at once and wakes, whatever its class and delay: it needs a hand now."""
     latched_alarm: AlarmClass | None = None
     """The class once latched, where it differs."""
     opens_when: str = ""
@@ -52,6 +70,11 @@ class Rule:
     release_at_any_time: bool = False
     objects: bool = True
     """False for a row that only tells."""
+
+    @property
+    def live(self) -> bool:
+        """What is shown as its evidence is worked out anew each time."""
+        return self.reason in LIVE
 
     @property
     def ends(self) -> Test:

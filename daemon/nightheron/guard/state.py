@@ -27,6 +27,7 @@ class Objection:
     latched: bool = False
     told: bool = False
     told_latched: bool = False
+    told_urgent: bool = False
 
 
 @dataclass(slots=True)
@@ -43,6 +44,11 @@ class ChamberState:
     closed_ns: int = 0
     ordered_ns: int = 0
     """When the standing order last changed."""
+    delivered: bool = False
+    """The valve acknowledged the standing order after it was given."""
+    taken: Gas | None = None
+    """The last order that the valve acknowledged; from an earlier run where ``taken_ns`` is None."""
+    taken_ns: int | None = None
     renewed_ns: int = 0
     first_reason: Reason | None = Reason.STARTING
     objections: dict[Reason, Objection] = field(default_factory=dict)

@@ -8,13 +8,13 @@ bounds it, ``seconds`` is None and the row says so.
 from __future__ import annotations
 
 import ipaddress
-import math
 import socket
 from collections.abc import Callable
 from dataclasses import dataclass
 
 from nightheron.chemistry.safety import process_safety_s
 from nightheron.settings.site import Chamber, Site
+from nightheron.settings.timer import device_timer_s
 
 TICK_S = 0.25
 """The guard looks at the time at least this often."""
@@ -52,17 +52,6 @@ def closing_s(chamber: Chamber) -> float:
     """From the decision to gas closed: the order is taken within this, or the valve counts as lost."""
     table = chamber.valves[0].table
     return max(0.5, table.lease_s / 2) + table.travel_s
-
-
-def device_timer_s(chamber: Chamber) -> float | None:
-    """The longest the device itself stays open without a fresh order, or None."""
-    valve = chamber.valves[0]
-    written = (getattr(valve.options, name, None) for name in ("open_order", "open_line"))
-    armed = any(isinstance(text, str) and "{lease_s}" in text for text in written)
-    timers = [float(math.ceil(valve.table.lease_s))] if armed or valve.driver == "rig" else []
-    if valve.table.device_timer_s is not None:
-        timers.append(valve.table.device_timer_s)
-    return max(timers, default=None)
 
 
 def broker_is_here(host: str) -> bool:

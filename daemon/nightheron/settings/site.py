@@ -12,6 +12,7 @@ from nightheron_drivers.protocols import Broker
 
 from nightheron.guard.limits import ChamberLimits, Conversion, ProbeLimits, TankLimits, ValveLimits
 from nightheron.model import JsonValue, Signal
+from nightheron.settings.timer import device_timer_s
 
 if TYPE_CHECKING:
     from pydantic import SecretStr
@@ -159,7 +160,7 @@ class Site:
         return tuple(self._limits(c) for c in self.chambers)
 
     def _limits(self, chamber: Chamber) -> ChamberLimits:
-        keys, valve, tank = chamber.table, chamber.valves[0], self.tank_of(chamber.name)
+        keys, tank = chamber.table, self.tank_of(chamber.name)
         return ChamberLimits(
             name=keys.name,
             floor_ph=float(keys.floor_ph),
@@ -175,7 +176,7 @@ class Site:
             starts_per_hour=self.starts_per_hour,
             commissioning_required=keys.commissioning == "require",
             probe=chamber.probes[0].limits,
-            valve=ValveLimits(float(valve.table.lease_s), float(valve.table.travel_s), valve.reports),
+            valve=_valve_limits(chamber),
             tank=None if tank is None else _tank_limits(tank),
             alarm_delay_s=self.alerts.delay_s,
         )
@@ -239,6 +240,12 @@ class Site:
         """SHA-256, in hex, of the effective configuration in canonical JSON."""
         text = json.dumps(self.effective(), sort_keys=True, separators=(",", ":"), allow_nan=False)
         return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _valve_limits(chamber: Chamber) -> ValveLimits:
+    """The first valve's numbers."""
+    keys, reports = chamber.valves[0].table, chamber.valves[0].reports
+    return ValveLimits(float(keys.lease_s), float(keys.travel_s), reports, device_timer_s(chamber))
 
 
 def _tank_limits(tank: Tank) -> TankLimits:

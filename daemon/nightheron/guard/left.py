@@ -1,0 +1,31 @@
+"""What a later start must know of this run, in durations."""
+
+from __future__ import annotations
+
+from nightheron.guard.state import ChamberState, Phase
+from nightheron.model import NS, Decision, Gas, Left, Reason, Verdict
+
+
+def left_of(s: ChamberState, decision: Decision) -> Left:
+    """All that outlives the process, from the state and its latest decision."""
+    proof = s.proof
+    resting = Reason.PLANNED_REST in s.objections
+    return Left(
+        gas=decision.gas,
+        reason=decision.reason,
+        latched=tuple(r for r, o in s.objections.items() if o.latched and r is not Reason.CORE_FAULT),
+        service=s.service,
+        unanswered_s=proof.trial_ns / NS,
+        opening_s=proof.opening_ns / NS,
+        rest_pending=resting,
+        opened_day_s=sum(s.opened_day_ns) / NS,
+        rest_lowest_ph=proof.lowest_ph if resting or proof.falls_on() else None,
+        rest_from_trial=proof.rest_from_trial,
+        trial=proof.trial,
+        pending=proof.verdict is Verdict.PENDING,
+        not_proved=proof.falls_on(),
+        close_unanswered=s.phase is not Phase.OPEN and not s.delivered and s.taken is not Gas.CLOSED,
+        digit_ph=s.chamber_ph.digit_ph,
+        steps=s.chamber_ph.steps,
+        service_left_s=None if s.service_until_ns is None else (s.service_until_ns - s.now_ns) / NS,
+    )
