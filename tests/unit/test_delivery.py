@@ -25,7 +25,7 @@ def loses(night: Night) -> Night:
 
 def open_and_lost(**changes: object) -> Night:
     """Gas flows, the valve has taken that order, and then it cannot be reached."""
-    return loses(answers(flowing(**changes), Gas.OPEN))
+    return loses(answers(flowing(None, **changes), Gas.OPEN))
 
 
 def alarms(night: Night, reason: Reason) -> list[Raise]:

@@ -205,6 +205,7 @@ def _gap(row: Entry) -> JsonValue:
         "to": row["utc"],
         "seconds": row.get("seconds"),
         "why": row.get("why"),
+        "shut": row.get("shut"),
         "text": row.get("text"),
     }
 

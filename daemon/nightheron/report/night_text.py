@@ -20,6 +20,12 @@ KINDS = {"cuts": "cut", "rests": "planned rest", "trips": "TRIP"}
 COUNTED = {"rests": "planned rest", "trips": "trip", "gaps": "gap"}
 STANDS_FOR = {Reason.STARTING: "start", Reason.SERVICE: "hold"}
 """Words for closings that are neither cut, rest nor trip; ``wait`` for the rest of them."""
+UNWATCHED = {
+    "acknowledged": "nobody watched; it was shut",
+    "by_timer": "nobody watched; its own timer shuts it",
+    "by_lease": "nobody watched; its lease ran out",
+    "not_known": "nobody watched; NOT KNOWN if shut",
+}
 WIDTH = 80
 WAITS = (Reason.SETTLING, Reason.MIN_REST)
 HEADING = f"{'from':<9}{'to':<9}{'length':>10} {'what':<12} {'because of':<15} {'low pH':<6} answer"
@@ -105,7 +111,11 @@ def _closing(one: Mapping[str, Any], kind: str, zone: tzinfo, *, many: bool) -> 
 
 def _gap(one: Mapping[str, Any], zone: tzinfo) -> str:
     unwatched = one["why"] == "unwatched"
-    words = "nobody watched; shut by its lease" if unwatched else str(one["why"]).replace("_", " ")
+    words = (
+        UNWATCHED.get(str(one.get("shut")), UNWATCHED["not_known"])
+        if unwatched
+        else str(one["why"]).replace("_", " ")
+    )
     times = f"{clock(one['from'], zone):<9}{clock(one['to'], zone):<9}{span_text(one['seconds']):>10}"
     return f"{times} {'gap':<12} {words}"
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from nightheron.model import Decision, JsonValue
+from nightheron.model import Decision, Gas, JsonValue
 from nightheron.runtime.logs import Log
 from nightheron.runtime.ports import NewsPort
 
@@ -41,7 +41,7 @@ class News:
         before, self._said[chamber] = self._said.get(chamber), says
         turned = before is None or before[0] != body["gas"]
         self._log.info(
-            f"gas {body['gas']}" if turned else "reasons changed",
+            f"gas ordered {'open' if body['gas'] == Gas.OPEN else 'shut'}" if turned else "reasons changed",
             chamber=chamber,
             state=body["state"],
             reason=body["reason"],

@@ -42,6 +42,18 @@ def config_row(effective: dict[str, JsonValue], config_sha256: str) -> dict[str,
     }
 
 
-def stop_row(why: str) -> dict[str, JsonValue]:
-    """The service ends in good order."""
-    return {"version": VERSION, "why": why, "text": f"the service stops ({why}); gas is closed"}
+def stop_row(why: str, unacknowledged: Sequence[str] = ()) -> dict[str, JsonValue]:
+    """The service ends in good order; ``unacknowledged`` are the chambers whose close nobody confirmed."""
+    return {
+        "version": VERSION,
+        "why": why,
+        "unacknowledged": list(unacknowledged),
+        "text": f"the service stops ({why}); {close_text(unacknowledged)}",
+    }
+
+
+def close_text(unacknowledged: Sequence[str]) -> str:
+    """What is known of the gas at a stop."""
+    if unacknowledged:
+        return f"close not acknowledged by: {', '.join(unacknowledged)}"
+    return "every valve acknowledged the close"

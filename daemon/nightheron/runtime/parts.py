@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -97,7 +98,14 @@ class Parts:
         """``status --json``, from what the loop left to be seen; called by the control thread."""
         head = self._store.head
         seen = (head.seq, head.hash) if head.seq else None
-        return site_status(self._site.name, self.loop.view, self._limits, seen)
+        return site_status(
+            self._site.name, self._site.timezone, self.loop.view, self._limits, seen, self._when
+        )
+
+    def _when(self, at_ns: int) -> str:
+        """Wall time of a moment of this boot, to be shown."""
+        away = timedelta(microseconds=(at_ns - self._clock.now_ns()) // 1000)
+        return rfc3339(self._clock.utc() + away)
 
     def summary(self) -> str:
         """For ``systemctl status``."""
@@ -115,10 +123,12 @@ class Parts:
         """A stop in good order: close, write it down, flush, each with a deadline."""
         self.loop.end()
         self._keepers.close_all()
-        self.loop.recorder.note("stop", opening_rows.stop_row(why))
+        # The row of a stop says whether the valves took it, so it waits for them, with a deadline.
+        unsure = self._let_keepers_go()
+        self.loop.recorder.note("stop", opening_rows.stop_row(why, unsure))
         self.loop.recorder.flush(self._clock.now_ns())
-        self._let_keepers_go()
-        self.log.info("stopped, gas is closed", why=why)
+        say = self.log.error if unsure else self.log.info
+        say(f"stopped; {opening_rows.close_text(unsure)}", why=why)
         self._take_down()
 
     def abandon(self) -> None:
@@ -126,12 +136,18 @@ class Parts:
         self._let_keepers_go()
         self._take_down()
 
-    def _let_keepers_go(self) -> None:
+    def _let_keepers_go(self) -> list[str]:
+        """End them; the chambers of which nobody knows that the valve took the close."""
         unsure = self._keepers.end(CLOSES_END_S)
         if unsure:
-            self.log.warning(
-                "closed without an answer; the lease or the device's own timer closes", valves=unsure
-            )
+            self.log.warning("a valve did not acknowledge the close", valves=unsure)
+        names = {valve.partition("/")[0] for valve in unsure}
+        known = zip(self._limits, self.loop.view.decisions, strict=True)
+        return [
+            one.name
+            for one, decision in known
+            if one.name in names and not (decision.gas is Gas.CLOSED and decision.delivered)
+        ]
 
     def _take_down(self) -> None:
         self._calendar.stop()
@@ -165,6 +181,7 @@ class Parts:
             self._limits,
             lambda: self.loop.view.since,
             self.log.warning,
+            self._when,
         )
 
 

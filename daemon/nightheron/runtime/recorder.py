@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from nightheron.guard.chamber import Chamber
-from nightheron.guard.interlock import RULES
+from nightheron.guard.explain import in_words
 from nightheron.guard.snapshot import to_json
 from nightheron.model import NS, Decision, Event, Gas, JsonValue, Record
 from nightheron.runtime.clock import ClockPort, rfc3339
@@ -235,10 +235,6 @@ def text_of(decision: Decision) -> str:
     shown = "no reading" if decision.ph is None else f"pH {decision.ph:.2f}"
     if decision.gas is Gas.OPEN:
         return f"gas open, {shown}"
-    evidence = dict(decision.evidence)
+    order = "gas closed" if decision.delivered else "gas ordered shut"
     reason = decision.reasons[0] if decision.reasons else decision.reason
-    if reason is None:
-        return f"gas closed, {shown}"
-    more = f" ({evidence[reason]})" if evidence.get(reason) else ""
-    said = RULES[reason].sentence if reason in RULES else reason.value.replace("_", " ")
-    return f"gas closed: {said}{more}"
+    return f"{order}, {shown}" if reason is None else f"{order}: {in_words(reason, decision)}"

@@ -20,6 +20,7 @@ from nightheron.journal import query
 from nightheron.model import NS, Gas, JsonValue, Left, Reason
 from nightheron.runtime.alarms import NORMAL, number_of
 from nightheron.runtime.clock import ClockPort
+from nightheron.runtime.unwatched import how_shut, shut_text, worst
 
 HOUR_S = 3600.0
 UNWATCHED_OPEN_MOST_S = 60.0
@@ -56,7 +57,7 @@ def look_back(path: Path, limits: Sequence[ChamberLimits], clock: ClockPort) -> 
         left=left,
         since=carried,
         start_ages_s=_start_ages(path, last, clean, clock),
-        gap=_gap(last, clock) if last else None,
+        gap=_gap(last, clock, _shut(last, rows, left, limits)) if last else None,
         alarms=tuple(_standing_alarms(path)),
         alarm_number=_alarm_number(path),
         clean=clean,
@@ -123,7 +124,7 @@ def _released_since(path: Path, start: Row) -> bool:
     )
 
 
-def _gap(last: Row, clock: ClockPort) -> dict[str, JsonValue]:
+def _gap(last: Row, clock: ClockPort, shut: tuple[str, str]) -> dict[str, JsonValue]:
     """The time nobody watched, as a row."""
     same_boot = last.get("boot") == clock.boot_id()
     if same_boot:
@@ -137,8 +138,17 @@ def _gap(last: Row, clock: ClockPort) -> dict[str, JsonValue]:
         "seconds": seconds,
         "estimated": not same_boot,
         "from_utc": last.get("utc"),
-        "text": f"nobody watched for {said} ({how}); gas was shut by its leases",
+        "shut": shut[0],
+        "text": f"nobody watched for {said} ({how}); {shut[1]}",
     }
+
+
+def _shut(
+    last: Row, rows: Sequence[Row | None], left: Sequence[Left | None], limits: Sequence[ChamberLimits]
+) -> tuple[str, str]:
+    """What is known of the gas meanwhile, and never more than that."""
+    how = [how_shut(last, *each) for each in zip(rows, left, limits, strict=True)]
+    return worst(how).value, shut_text(how, limits)
 
 
 def _wall_s(last: Row, clock: ClockPort) -> float | None:

@@ -2,21 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
-from nightheron.guard.explain import until_text, why_lines
-from nightheron.guard.interlock import RULES
+from nightheron.guard.explain import sentence, until_text, why_lines
 from nightheron.guard.limits import ChamberLimits
-from nightheron.model import Decision, JsonValue
+from nightheron.model import NS, Decision, JsonValue
 from nightheron.runtime.loop import View
 
+When = Callable[[int], str]
+"""UTC of a CLOCK_BOOTTIME."""
 
-def chamber_status(decision: Decision, limits: ChamberLimits, since: str) -> dict[str, JsonValue]:
-    """One chamber, as in ``status --json`` and on the broker."""
+
+def chamber_status(
+    decision: Decision, limits: ChamberLimits, since: str, when: When | None = None
+) -> dict[str, JsonValue]:
+    """One chamber, as in ``status --json`` and on the broker.
+
+    ``gas`` is the order that stands; ``delivered`` says whether the valve took it, ``undelivered_s`` for
+    how long it has not, ``taken`` which order it took last. Times are null where ``when`` is not given.
+    """
+    waited_s = (decision.at_ns - decision.ordered_ns) / NS
     return {
         "name": limits.name,
         "state": decision.state.value,
         "gas": decision.gas.value,
+        "delivered": decision.delivered,
+        "undelivered_s": round(waited_s, 1) if decision.delivered is False else None,
+        "taken": decision.taken.value if decision.taken else None,
+        "taken_since": _utc(decision.taken_ns, when),
+        "device_timer_s": limits.valve.device_timer_s,
+        "trial": decision.trial_ends_ns is not None,
+        "trial_ends": _utc(decision.trial_ends_ns, when),
         "since": since,
         "reason": decision.reason.value if decision.reason else None,
         "reasons": [reason.value for reason in decision.reasons],
@@ -34,13 +50,19 @@ def chamber_status(decision: Decision, limits: ChamberLimits, since: str) -> dic
 
 
 def site_status(
-    site: str, view: View, limits: Sequence[ChamberLimits], journal: tuple[int, str] | None
+    site: str,
+    timezone: str,
+    view: View,
+    limits: Sequence[ChamberLimits],
+    journal: tuple[int, str] | None,
+    when: When | None = None,
 ) -> dict[str, JsonValue]:
     """The whole of ``status --json``."""
     rows = zip(view.decisions, limits, view.since, strict=True)
     return {
         "site": site,
-        "chambers": [chamber_status(decision, one, since) for decision, one, since in rows],
+        "timezone": timezone,
+        "chambers": [chamber_status(decision, one, since, when) for decision, one, since in rows],
         "alarms": [alarm.body() for alarm in view.alarms],
         "journal": {"seq": journal[0] if journal else None, "head": journal[1] if journal else None},
     }
@@ -48,5 +70,8 @@ def site_status(
 
 def _first(decision: Decision) -> str | None:
     """The first reason of this closing in words, also when it stands no longer."""
-    rule = RULES.get(decision.reason) if decision.reason else None
-    return rule.sentence if rule else None
+    return sentence(decision.reason, decision) if decision.reason else None
+
+
+def _utc(at_ns: int | None, when: When | None) -> str | None:
+    return when(at_ns) if when is not None and at_ns is not None else None

@@ -35,8 +35,10 @@ class Telemetry:
         limits: Sequence[ChamberLimits],
         since: Callable[[], Sequence[str]],
         say: Callable[..., Any],
+        when: Callable[[int], str] | None = None,
     ) -> None:
         self._broker, self._limits, self._since, self._say = broker, limits, since, say
+        self._when = when
         self._base = f"{prefix}/{site}"
         self._reports: dict[int, Decision] = {}
         self._queue: deque[tuple[str, bytes, bool]] = deque()
@@ -140,7 +142,8 @@ class Telemetry:
         since = self._since()
         for place, decision in reports.items():
             one = self._limits[place]
-            body = json.dumps(chamber_status(decision, one, since[place]), ensure_ascii=False).encode()
+            said = chamber_status(decision, one, since[place], self._when)
+            body = json.dumps(said, ensure_ascii=False).encode()
             self._client.publish(f"{self._base}/{one.name}/report", body, qos=0, retain=True)
         for topic, payload, keep in events:
             self._client.publish(topic, payload, qos=1, retain=keep)

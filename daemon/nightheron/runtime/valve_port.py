@@ -33,6 +33,8 @@ class Series:
     alive: dict[int, bool] = field(default_factory=dict)
     linked: dict[int, bool] = field(default_factory=dict)
     seen: dict[int, Gas | None] = field(default_factory=dict)
+    shut: set[int] = field(default_factory=set)
+    """Those that acknowledged CLOSE since gas was last ordered open."""
 
     def keeper(self, index: int, said: KeeperSaid) -> KeeperSaid:
         """One valve's keeper is there or gone."""
@@ -47,14 +49,29 @@ class Series:
                 self.linked[index] = said.what != "link_down"
                 if said.what == "link_down":
                     self.seen[index] = None
+                acked = self._acked(index, said.gas) if said.what == "acked" else None
                 up = all(self.linked.get(i, False) for i in range(len(self.ids)))
-                return ValveSaid(now_ns, index, up, said.gas, said.text)
+                return ValveSaid(now_ns, index, up, acked, said.text)
             case "feedback":
                 self.seen[index] = said.gas
                 return self._feedback(index, said, now_ns)
             case "foreign":
                 return OtherOrder(now_ns, index, said.gas, said.text)
         return None
+
+    def open(self) -> None:
+        """Gas is ordered open."""
+        if self.ordered is not Gas.OPEN:
+            self.shut.clear()
+        self.ordered = Gas.OPEN
+
+    def _acked(self, index: int, gas: Gas | None) -> Gas | None:
+        """What the valves together have taken: shut only when every one has, open when one has."""
+        if gas is not Gas.CLOSED:
+            self.shut.discard(index)
+            return gas
+        self.shut.add(index)
+        return Gas.CLOSED if len(self.shut) == len(self.ids) else None
 
     def _feedback(self, index: int, said: Said, now_ns: int) -> FeedbackSaid:
         for other, seen in self.seen.items():
@@ -91,7 +108,7 @@ class ValvePort:
     def open_until(self, chamber: str, until_ns: int) -> None:
         """Let every valve of the chamber be open until then."""
         series, now_ns = self._series[chamber], self._clock.now_ns()
-        series.ordered = Gas.OPEN
+        series.open()
         for id_ in series.ids:
             self._keepers.open_until(id_, until_ns, now_ns)
 
