@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 from nightheron.cli import log as log_command
 from nightheron.cli import verify as verify_command
+from nightheron.cli.times import times
 from nightheron.journal import query
 from nightheron.journal.connect import connect_reader, service_holds
 from nightheron.journal.query import ALWAYS, PAGE_ROWS, Wanted, entries
@@ -25,6 +26,7 @@ from tests.support.journals import UTC as START
 from tests.support.journals import draft, edit, filled
 
 NOW = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
+UTC_TIMES = times("UTC", NOW)
 
 
 def numbers(path: Path, wanted: Wanted) -> list[object]:
@@ -121,7 +123,7 @@ def test_a_body_that_cannot_be_read_is_still_a_row(tmp_path: Path) -> None:
     rows = list(entries(path))
     assert len(rows) == 10
     assert "cannot be read" in str(rows[4]["text"])
-    assert log_command.line(rows[4])
+    assert log_command.line(rows[4], UTC_TIMES)
 
 
 def test_immutable_only_when_nobody_holds_the_lock(tmp_path: Path) -> None:
@@ -197,7 +199,15 @@ def test_log_for_people_is_plain_in_a_pipe(tmp_path: Path, capsys: pytest.Captur
     args.json = False
     assert log_command.run(args) == 0
     out = capsys.readouterr().out
-    for word in ("2026-03-01T22:00:01.000Z", "west", "closed", "resting", "floor", "pH 6.55"):
+    for word in (
+        "Times are UTC.",
+        "2026-03-01 22:00:01.000",
+        "west",
+        "closed",
+        "resting",
+        "floor",
+        "pH 6.55",
+    ):
         assert word in out
     assert "\x1b" not in out
 
@@ -205,7 +215,28 @@ def test_log_for_people_is_plain_in_a_pipe(tmp_path: Path, capsys: pytest.Captur
 def test_a_row_cannot_move_the_cursor() -> None:
     """Control characters in a row's text are shown, not sent to the terminal."""
     entry = {"utc": START, "kind": "act", "text": "a\x1b[2Jb\nc"}
-    assert log_command.line(entry).endswith(r"a\x1b[2Jb\x0ac")
+    assert log_command.line(entry, UTC_TIMES).endswith(r"a\x1b[2Jb\x0ac")
+
+
+def test_an_alarms_row_says_what_happened_to_it() -> None:
+    """An alarm's row begins with raised, reminded or over; times are the site's."""
+    entry = {"utc": START, "kind": "alarm", "chamber": "west", "reason": "valve_lost", "class": "wake"}
+    shown = log_command.line({**entry, "state": "unacknowledged", "text": "gone"}, times("Asia/Tokyo", NOW))
+    assert shown.startswith("2026-03-02 07:00:00.000 west")
+    assert shown.endswith("raised (wake): gone")
+    over = {**entry, "state": "normal", "text": "gone"}
+    assert log_command.line(over, UTC_TIMES).endswith("over: gone")
+    hold = {**entry, "state": "unacknowledged", "reason": "service", "text": "still held"}
+    assert log_command.line(hold, UTC_TIMES).endswith("reminded: still held")
+
+
+def test_a_chamber_of_the_configuration_may_have_no_rows(tmp_path: Path) -> None:
+    """A chamber that is configured and has no rows yet is no mistake; a misspelt one is told the names."""
+    args = site(tmp_path)
+    with Path(args.config).open("a") as config:
+        config.write('[[chamber]]\nname = "east"\n')
+    args.chamber = "east"
+    assert log_command.run(args) == 0
 
 
 def test_verify_says_what_it_cannot_judge(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -221,11 +252,20 @@ def test_verify_says_what_it_cannot_judge(tmp_path: Path, capsys: pytest.Capture
     assert "NOT OK: entry 5: entry 4 is missing before it." in capsys.readouterr().out
 
 
-@pytest.mark.parametrize("change", [{"since": "soon"}, {"limit": 0}, {"config": "/nonexistent.toml"}])
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"since": "soon"},
+        {"limit": 0},
+        {"config": "/nonexistent.toml"},
+        {"kind": "bogus"},
+        {"chamber": "nobody"},
+    ],
+)
 def test_a_wrong_question_is_usage(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], change: dict[str, object]
 ) -> None:
-    """A time that is none, a limit below one or no configuration exit 2 with a sentence and no output."""
+    """A time, limit, kind, chamber or configuration that is none exits 2 with a sentence and no output."""
     args = site(tmp_path)
     vars(args).update(change)
     assert log_command.run(args) == 2

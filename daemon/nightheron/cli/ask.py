@@ -42,7 +42,8 @@ def ask(args: argparse.Namespace, request: dict[str, Any]) -> dict[str, Any]:
         ) from None
     except (FileNotFoundError, ConnectionRefusedError):
         raise CannotAsk(
-            f"The service is not running here (nothing answers at {path}); gas is shut while it is not. "
+            f"The service is not running here (nothing answers at {path}); whether gas is shut cannot "
+            "be known from here: look at the valve. "
             "Start it with: systemctl start nightheron, or nightheron run",
             UNREACHABLE,
         ) from None
@@ -80,5 +81,15 @@ def act(args: argparse.Namespace, request: dict[str, Any]) -> tuple[int, dict[st
         unknown = str(answer.get("error", "")).startswith("there is no chamber") or answer.get("usage")
         print(f"Not done: {answer.get('error')}.", file=sys.stderr)
         return USAGE if unknown else FINDING, None
-    chambers = answer.get("status", {}).get("chambers", [])
-    return 0, next((one for one in chambers if one.get("name") == request.get("chamber")), {})
+    status = answer.get("status", {})
+    named = (one for one in status.get("chambers", []) if one.get("name") == request.get("chamber"))
+    return 0, {**next(named, {}), "timezone": status.get("timezone")}
+
+
+def untaken_lines(chamber: dict[str, Any]) -> list[str]:
+    """What to do when the valve has not taken the order to close; nothing when it has, or has had no time."""
+    from nightheron.cli.order_text import urgent_text
+    from nightheron.cli.times import times
+    from nightheron.runtime.clock import Clock
+
+    return urgent_text(chamber, times(chamber.get("timezone"), Clock().utc())) if "gas" in chamber else []

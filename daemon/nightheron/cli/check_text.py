@@ -29,7 +29,7 @@ def as_json(site: Site, rows: Sequence[BudgetRow], cautions: Sequence[KeyFault])
     body: dict[str, JsonValue] = {
         "ok": True,
         "errors": [],
-        "warnings": [{"key": w.key, "why": w.why} for w in cautions],
+        "warnings": [{"key": w.key, "why": w.why} for w in worst_first(cautions)],
         "budget": [_row_json(row) for row in rows],
         "site": site.name,
         "fingerprint": site.fingerprint(),
@@ -47,8 +47,13 @@ def as_text(site: Site, rows: Sequence[BudgetRow], cautions: Sequence[KeyFault])
     for chamber in site.chambers:
         own = [row for row in rows if row.chamber == chamber.name]
         parts += [_budget(chamber, own), _mechanical(chamber, own)]
-    parts += ["\n".join(["Warnings"] + [_wrap(f"{w.key}: {w.why}") for w in cautions]), CAUTIONS]
+    parts += ["\n".join(["Warnings"] + [_wrap(f"{w.key}: {w.why}") for w in worst_first(cautions)]), CAUTIONS]
     return "\n\n".join(parts)
+
+
+def worst_first(cautions: Sequence[KeyFault]) -> list[KeyFault]:
+    """What nothing bounds comes before everything that is merely worth knowing."""
+    return sorted(cautions, key=lambda caution: not caution.why.startswith("NOT BOUNDED"))
 
 
 def _row_json(row: BudgetRow) -> dict[str, JsonValue]:

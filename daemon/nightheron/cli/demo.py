@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import shlex
 import shutil
 import sys
 import tempfile
@@ -147,7 +148,7 @@ def _how_to_verify(journal: Path, target: Path) -> list[str]:
     from nightheron.journal.verify import verify
 
     result = verify(journal)
-    program, config = _program(), target / CONFIG
+    program, config = shlex.quote(_program()), shlex.quote(str(target / CONFIG))
     return [
         f"The journal has {result.entries} entries; each holds the hash of the one before. Its head,",
         f"  {result.head}",
@@ -156,7 +157,7 @@ def _how_to_verify(journal: Path, target: Path) -> list[str]:
         f"  {program} log --config {config} --kind decision",
         f"  {program} check --config {config}",
         "and, without this program, from the folder of its sources:",
-        f"  python3 deploy/verify_journal.py {target / 'journal.db'}",
+        f"  python3 deploy/verify_journal.py {shlex.quote(str(target / 'journal.db'))}",
         f"All this is kept in {target / REPORT}.",
     ]
 

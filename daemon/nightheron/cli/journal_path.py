@@ -34,5 +34,25 @@ def journal_path(config: Path, environ: Mapping[str, str]) -> Path:
     return path
 
 
+def closed_to_us(config: Path, environ: Mapping[str, str]) -> str:
+    """Why this user cannot work in the data directory, in a sentence; empty when it can, or is not there."""
+    from nightheron.settings.faults import BadConfiguration
+    from nightheron.settings.source import data_dir_of
+
+    try:
+        data_dir = data_dir_of(config, environ)
+        there = data_dir.is_dir()
+    except BadConfiguration:
+        return ""  # told with whatever else is wrong with it
+    except OSError:
+        data_dir, there = data_dir_of(config, environ), True
+    if not there or os.access(data_dir, os.R_OK | os.W_OK | os.X_OK):
+        return ""
+    return (
+        f"site.data_dir: you (uid {os.geteuid()}) may not read and write in {data_dir}; "
+        "run this as the service's user, or choose another directory. Nothing was started."
+    )
+
+
 def _not_yours(path: Path) -> str:
     return f"You may not read {path}: it is for the service's user and group; run this as one of them."

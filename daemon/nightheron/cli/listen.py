@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from nightheron_drivers.protocols import Heard, ProbeSource
 
     from nightheron.cli.listen_tally import Tally
+    from nightheron.cli.times import Times
     from nightheron.runtime.clock import Clock
 
 HELP = "show what a probe says, and whether the pattern reads it"
@@ -51,7 +52,13 @@ def run(args: argparse.Namespace) -> int:
     except CannotListen as why:
         print(why, file=sys.stderr)
         return 2
-    session = _Session(sources, as_json=args.json)
+    from nightheron.cli.times import times_of
+    from nightheron.runtime.clock import Clock
+
+    zone = times_of(args.config, Clock().utc())
+    if not args.json:
+        print(f"Times are {zone.name}.", flush=True)
+    session = _Session(sources, zone, as_json=args.json)
     try:
         session.listen(args.seconds)
     except KeyboardInterrupt:
@@ -65,11 +72,11 @@ def run(args: argparse.Namespace) -> int:
 class _Session:
     """One thread a source, one queue, and this thread prints."""
 
-    def __init__(self, sources: list[ProbeSource], *, as_json: bool) -> None:
+    def __init__(self, sources: list[ProbeSource], times: Times, *, as_json: bool) -> None:
         from nightheron.runtime.clock import Clock
 
         self._sources = sources
-        self._as_json = as_json
+        self._times, self._as_json = times, as_json
         self._clock: Clock = Clock()
         self._heard: queue.Queue[Heard] = queue.Queue(WAITING_MOST)
         self._tallies: dict[str, Tally] = {}
@@ -109,7 +116,7 @@ class _Session:
             return
         verdict = f"reads {heard.value:g}" if heard.value is not None else f"refused: {heard.refused}"
         after = f"  after {interval_s:.2f} s" if interval_s is not None else ""
-        at = utc.astimezone().strftime("%H:%M:%S.%f")[:-3]
+        at = utc.astimezone(self._times.zone).strftime("%H:%M:%S.%f")[:-3]
         print(f"{at}  {heard.probe}  {heard.raw!r}  {verdict}{after}", flush=True)
 
     def _all_taken(self) -> bool:
@@ -124,13 +131,15 @@ class _Session:
         return taken == len(self._sources)
 
     def sum_up(self) -> int:
+        from nightheron.cli.listen_tally import none_read
+
         readings = sum(tally.readings for tally in self._tallies.values())
         if self._as_json:
             print(json.dumps({"summary": {probe: t.as_json() for probe, t in self._tallies.items()}}))
         for probe, tally in [] if self._as_json else self._tallies.items():
             print(f"\n{probe}\n{tally.as_text()}")
         if not readings and not self._as_json:
-            print("\nNo reading was seen: nothing came, or nothing that came could be read.")
+            print(f"\n{none_read(list(self._tallies.values()))}")
         return 0 if readings else 1
 
 

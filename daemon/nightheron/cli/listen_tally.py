@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from statistics import median
@@ -80,3 +81,15 @@ class Tally:
         if self.resolution is not None:
             rows.append(f"smallest step between two values  {self.resolution:g}")
         return "\n".join(rows)
+
+
+def none_read(tallies: Sequence[Tally]) -> str:
+    """Why there was no reading: nothing came, or nothing that came could be read."""
+    lines = sum(tally.lines for tally in tallies)
+    if not lines:
+        return "Nothing came: look at the cable, its rate or topic, and the probe's supply."
+    came = "1 message came" if lines == 1 else f"{lines} messages came"
+    reasons = sorted({reason for tally in tallies for reason in tally.refused})
+    if "no_match" in reasons:
+        return f"{came}, the pattern read none; it must match the whole line."
+    return f"{came}, none was a reading ({', '.join(reasons)})."

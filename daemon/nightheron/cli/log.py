@@ -10,8 +10,22 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from nightheron.cli.times import Times
     from nightheron.journal.query import Wanted
 
+KINDS = (
+    "start",
+    "stop",
+    "gap",
+    "config",
+    "decision",
+    "witness",
+    "alarm",
+    "delivery",
+    "act",
+    "snapshot",
+    "seal",
+)
 HELP = "show what was decided and why, oldest first"
 
 
@@ -32,11 +46,15 @@ def run(args: argparse.Namespace) -> int:
     import sqlite3
 
     from nightheron.cli.journal_path import NoJournal, journal_path
+    from nightheron.cli.times import times_of
+    from nightheron.runtime.clock import Clock
 
     try:
         path = journal_path(Path(args.config), os.environ)
-        wanted = _wanted(args)
-        _print_all(path, wanted, as_json=args.json)
+        zone = times_of(Path(args.config), Clock().utc())
+        wanted = _wanted(args, zone)
+        _known(args, path, wanted)
+        _print_all(path, wanted, None if args.json else zone)
     except (NoJournal, ValueError) as fault:
         print(fault, file=sys.stderr)
         return 2
@@ -50,17 +68,13 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _wanted(args: argparse.Namespace) -> Wanted:
+def _wanted(args: argparse.Namespace, times: Times) -> Wanted:
     from nightheron.journal.query import Wanted
     from nightheron.journal.when import parse_when
-    from nightheron.runtime.clock import Clock
 
     if args.limit is not None and args.limit < 1:
         raise ValueError("--limit takes a whole number above 0.")
-    now = Clock().utc()
-    zone = now.astimezone().tzinfo
-    if zone is None:
-        raise ValueError("the local time zone is not known")
+    now, zone = times.now, times.zone
     return Wanted(
         since=parse_when(args.since, now, zone) if args.since else None,
         until=parse_when(args.until, now, zone, end=True) if args.until else None,
@@ -70,19 +84,37 @@ def _wanted(args: argparse.Namespace) -> Wanted:
     )
 
 
-def _print_all(path: Path, wanted: Wanted, *, as_json: bool) -> None:
+def _known(args: argparse.Namespace, path: Path, wanted: Wanted) -> None:
+    """Raises ValueError for a kind that no row has, and for a chamber that nobody has heard of."""
+    from nightheron.cli.times import chamber_names
+    from nightheron.journal.query import Wanted as Ask
+    from nightheron.journal.query import entries
+
+    if args.kind is not None and args.kind not in KINDS:
+        raise ValueError(f"There are no rows of kind {args.kind!r}; the kinds are {', '.join(KINDS)}.")
+    if args.chamber is None or next(entries(path, Ask(chamber=wanted.chamber, limit=1)), None):
+        return
+    names = chamber_names(Path(args.config))
+    if args.chamber not in names:
+        raise ValueError(f"There is no chamber {args.chamber!r}; there are: {', '.join(names)}.")
+
+
+def _print_all(path: Path, wanted: Wanted, times: Times | None) -> None:
+    """For people in the site's time, named once; ``times`` None: one JSON object a line."""
     from nightheron.journal.query import entries
 
     color = sys.stdout.isatty() and not os.environ.get("NO_COLOR")
+    if times is not None:
+        print(f"Times are {times.name}.")
     for entry in entries(path, wanted):
-        print(json.dumps(entry, ensure_ascii=False) if as_json else line(entry, color=color))
+        print(json.dumps(entry, ensure_ascii=False) if times is None else line(entry, times, color=color))
     sys.stdout.flush()
 
 
-def line(entry: dict[str, Any], *, color: bool = False) -> str:
+def line(entry: dict[str, Any], times: Times, *, color: bool = False) -> str:
     """One row for people: when, where, what, and the number it rests on."""
     gas, reason = entry.get("gas"), entry.get("reason")
-    words = [str(entry["utc"]), f"{entry.get('chamber') or '-':<10}", f"{entry['kind']:<9}"]
+    words = [times.dated(str(entry["utc"])), f"{entry.get('chamber') or '-':<10}", f"{entry['kind']:<9}"]
     if gas:
         shown = f"{gas:<6}"
         words.append(f"\x1b[32m{shown}\x1b[0m" if color and gas == "open" else shown)
@@ -99,9 +131,18 @@ def line(entry: dict[str, Any], *, color: bool = False) -> str:
         words.append(str(entry["verdict"]))
     if entry["kind"] == "witness" and entry.get("evaluations"):
         words.append(f"x{entry['evaluations']}")
+    if entry["kind"] == "alarm":
+        words.append(_alarm_word(entry))
     if entry.get("text"):
         words.append(_plain(str(entry["text"])))
     return " ".join(words).rstrip()
+
+
+def _alarm_word(entry: dict[str, Any]) -> str:
+    """An alarm's row says first what happened to it."""
+    if entry.get("state") == "normal":
+        return "over:"
+    return "reminded:" if entry.get("reason") == "service" else f"raised ({entry.get('class')}):"
 
 
 def _plain(text: str) -> str:

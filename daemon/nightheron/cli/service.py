@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import re
 
-from nightheron.cli.ask import act
+from nightheron.cli.ask import CannotAsk, act, ask, untaken_lines
 
 HELP = "hold a chamber's gas shut while you work on it, or end that"
 _UNITS_S = {"s": 1, "m": 60, "h": 3600, "d": 86400}
@@ -23,6 +23,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """0 done or nothing to do, 2 no such chamber or configuration, 3 the service cannot be reached."""
+    if args.action == "off" and _not_held(args):
+        print(f"{args.chamber}: there was no hold.")
+        return 0
     request = {"act": f"service_{args.action}", "chamber": args.chamber, "why": args.why}
     if args.for_s is not None and args.action == "on":
         request["for_s"] = args.for_s
@@ -30,15 +33,36 @@ def run(args: argparse.Namespace) -> int:
     if chamber is None:
         return code
     if args.action == "on":
-        print(f"{args.chamber}: gas is held shut; readings permit nothing while you work.")
-        if args.for_s is not None:
-            print(f"You are reminded after {args.for_s:g} s; the end of that time opens nothing.")
-        print(f"It stays shut until: nightheron service off {args.chamber}")
+        print(f"{args.chamber}: gas is ordered shut and held; readings permit nothing while you work.")
+        print("\n".join([*untaken_lines(chamber), *_reminder(args.for_s, chamber.get("timezone"))]))
+        print(f"It stays so until: nightheron service off {args.chamber}")
     else:
         print(f"{args.chamber}: no hold. The next opening is a short trial.")
         if chamber.get("gas") == "closed":
             print(f"Gas opens with: {chamber.get('until')}.")
     return code
+
+
+def _not_held(args: argparse.Namespace) -> bool:
+    """The service runs, knows the chamber, and nobody holds it."""
+    try:
+        chambers = (ask(args, {"ask": "status"}).get("status") or {}).get("chambers", [])
+    except CannotAsk:
+        return False  # told when the act is asked for
+    return any(one["name"] == args.chamber and "service" not in one["reasons"] for one in chambers)
+
+
+def _reminder(for_s: float | None, timezone: str | None) -> list[str]:
+    if for_s is None:
+        return ["You are not reminded; --for 20m would do that."]
+    from datetime import timedelta
+
+    from nightheron.cli.times import times
+    from nightheron.runtime.clock import Clock, rfc3339
+
+    zone = times(timezone, Clock().utc())
+    at = zone.clock(rfc3339(zone.now + timedelta(seconds=for_s)))
+    return [f"You are reminded at {at} ({zone.name}); the end of that time opens nothing."]
 
 
 def span_s(text: str) -> float:

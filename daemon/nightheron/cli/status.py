@@ -5,9 +5,12 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from nightheron.cli.ask import CannotAsk, ask
+
+if TYPE_CHECKING:
+    from nightheron.cli.times import Times
 
 HELP = "show what every chamber does now"
 
@@ -28,27 +31,36 @@ def run(args: argparse.Namespace) -> int:
     if not isinstance(status, dict):
         print(f"The service cannot say: {answer.get('error')}.", file=sys.stderr)
         return 3
-    print(json.dumps(status, ensure_ascii=False) if args.json else page(status))
+    if args.json:
+        print(json.dumps(status, ensure_ascii=False))
+        return 0
+    from nightheron.cli.times import times
+    from nightheron.runtime.clock import Clock
+
+    print(page(status, times(status.get("timezone"), Clock().utc())))
     return 0
 
 
-def page(status: dict[str, Any]) -> str:
+def page(status: dict[str, Any], times: Times) -> str:
     """The status for people: a line a chamber, what each waits for, alarms, and the journal's head."""
+    from nightheron.cli.order_text import order_word
+
     chambers = status["chambers"]
     wide = max([len("chamber"), *(len(one["name"]) for one in chambers)])
-    lines = [f"{'chamber':<{wide}}  gas     state     pH     tank   last closing    since"]
-    lines += [_row(one, wide) for one in chambers]
+    gas = max([len("closed"), *(len(order_word(one)) for one in chambers)])
+    lines = [
+        f"{'chamber':<{wide}}  {'gas':<{gas}}  state     pH     tank   last closing    since ({times.name})"
+    ]
+    lines += [_row(one, wide, gas, times) for one in chambers]
     lines.append("")
     for one in chambers:
-        if one["gas"] == "closed":
-            lines.append(f"{one['name']}: closed by {one['reason']}. Opens with: {one['until']}.")
-        if one["health"] != "good":
-            lines.append(f"{one['name']}: probe {one['health'].replace('_', ' ')} ({one['test']}).")
+        lines += _about(one, times)
     alarms = status["alarms"]
     if not alarms:
         lines.append("No alarms.")
     for alarm in alarms:
-        lines.append(f"alarm {alarm['id']} ({alarm['class']}, {alarm['state']}, since {alarm['since']})")
+        since = times.clock(alarm["since"])
+        lines.append(f"alarm {alarm['id']} ({alarm['class']}, {alarm['state']}, since {since})")
         lines.append(f"      {alarm['text']}")
     journal = status["journal"]
     if journal["seq"] is not None:
@@ -56,9 +68,32 @@ def page(status: dict[str, Any]) -> str:
     return "\n".join(lines)
 
 
-def _row(one: dict[str, Any], wide: int) -> str:
-    cells = f"{one['gas']:<6}  {one['state']:<8}  {_ph(one['ph'])}  {_ph(one['tank_ph'])}"
-    return f"{one['name']:<{wide}}  {cells}  {_verdict(one['verdict']):<14}  {one['since'] or '-'}"
+def _about(one: dict[str, Any], times: Times) -> list[str]:
+    """What one chamber waits for, and what is wrong with it."""
+    from nightheron.cli.order_text import urgent_text
+    from nightheron.cli.why_text import trial_text
+
+    lines = urgent_text(one, times)
+    if one["gas"] == "closed":
+        over = "" if one["reason"] in one["reasons"] else f" (over); now: {', '.join(one['reasons'])}"
+        order = "closed" if one.get("delivered") else "ordered shut"
+        lines.append(f"{one['name']}: {order} by {one['reason']}{over}. Opens with: {one['until']}.")
+    elif one.get("trial"):
+        lines.append(f"{one['name']}: {trial_text(one, times)}")
+    if one["test"] == "feedback_silent":
+        lines.append(
+            f"{one['name']}: the valve's own report is missing or not understood; the probe is well."
+        )
+    elif one["health"] != "good":
+        lines.append(f"{one['name']}: probe {one['health'].replace('_', ' ')} ({one['test']}).")
+    return lines
+
+
+def _row(one: dict[str, Any], wide: int, gas: int, times: Times) -> str:
+    from nightheron.cli.order_text import order_word
+
+    cells = f"{order_word(one):<{gas}}  {one['state']:<8}  {_ph(one['ph'])}  {_ph(one['tank_ph'])}"
+    return f"{one['name']:<{wide}}  {cells}  {_verdict(one['verdict']):<14}  {times.clock(one['since'])}"
 
 
 def _ph(value: float | None) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from nightheron.cli.ask import act
+from nightheron.cli.ask import act, untaken_lines
 
 HELP = "shut a chamber's gas now"
 
@@ -21,5 +21,7 @@ def run(args: argparse.Namespace) -> int:
     code, chamber = act(args, {"act": "close", "chamber": args.chamber, "why": args.why})
     if chamber is not None:
         print(f"{args.chamber}: gas is ordered shut and held shut by you.")
-        print(f"It stays shut, whatever the readings say, until: nightheron service off {args.chamber}")
+        for line in untaken_lines(chamber):
+            print(line)
+        print(f"It stays so, whatever the readings say, until: nightheron service off {args.chamber}")
     return code
