@@ -64,3 +64,25 @@ def test_a_dead_broker_with_gas_open_is_told_as_gas_that_may_flow(tmp_path: Path
             wait_until(lambda: "valve_lost" in again.chamber()["reasons"], 40, "the valve missed")
             assert "west: CLOSE NOT DELIVERED for " in people_read(config, "why")
             assert again.chamber()["taken"] == "open"
+
+
+def test_a_stop_that_the_valve_took_says_so(tmp_path: Path) -> None:
+    """With valve and broker there, the stop and the gap after it say that the close was acknowledged."""
+    with running_broker() as broker, PtyPort(tmp_path) as port, Speaker(port, HIGH_PH):
+        config = write_site(tmp_path, broker.port, [Part("west", serial_probe(port.path), mqtt_valve(TOPIC))])
+        with MqttDevice(broker, TOPIC) as valve:
+            with Service(config) as service:
+                valve.wait_order("OPEN", within_s=60)
+                wait_until(lambda: service.chamber()["delivered"] is True, 20, "the order taken")
+                service.signal(signal.SIGTERM)
+                assert service.ends() == 0
+                assert not valve.gas
+                (stop,) = service.rows("--kind", "stop")
+                assert stop["unacknowledged"] == []
+                assert str(stop["text"]).endswith("every valve acknowledged the close")
+                last = service.rows("--kind", "decision")[-1]
+                assert str(last["text"]).endswith(": the service is stopping")
+            with Service(config) as again:
+                gap = again.rows("--kind", "gap")[-1]
+                assert gap["shut"] == "acknowledged"
+                assert str(gap["text"]).endswith("west: gas was shut, and the valve had acknowledged that")

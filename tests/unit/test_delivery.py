@@ -7,6 +7,7 @@ from dataclasses import replace
 from nightheron.guard.chamber import Chamber
 from nightheron.guard.explain import in_words
 from nightheron.model import NS, AlarmClass, Gas, KeeperSaid, Raise, Reason, Stopping, ValveSaid
+from nightheron.runtime.recorder import text_of
 
 from tests.support.night import Night, flowing, limits, restarted
 
@@ -121,6 +122,7 @@ def test_a_stop_is_not_called_a_start() -> None:
     night = flowing().wait(1)
     night.feed(Stopping(night.now_ns))
     assert in_words(Reason.STARTING, night.chamber.decision) == "the service is stopping"
+    assert text_of(night.chamber.decision) == "gas ordered shut: the service is stopping"
 
 
 def test_evidence_with_an_age_is_worked_out_anew() -> None:
@@ -132,6 +134,8 @@ def test_evidence_with_an_age_is_worked_out_anew() -> None:
     assert "6.55" in evidence[Reason.FLOOR]
     night.wait(9, None)
     assert "last reading 9.0 s ago" in dict(night.chamber.decision.evidence)[Reason.CHAMBER_PH_LOST]
+    night.wait(60, None)
+    assert "last reading 65." in alarms(night, Reason.CHAMBER_PH_LOST)[0].text
 
 
 def test_a_trial_has_an_end_until_the_water_answers() -> None:

@@ -111,7 +111,10 @@ def test_gas_that_does_not_stop_leads_the_page() -> None:
     assert lines[0].startswith("west: GAS NOT STOPPED. Ordered shut ")
     assert "pH still falling (6.2" in lines[0]
     assert lines[2].startswith("NOW: shut the hand valve at the cylinder. If the CO2 detector sounds")
-    assert "GAS NOT STOPPED" in status(night)
+    shown = status(night)
+    assert "GAS NOT STOPPED" in shown
+    assert "west     NOT STOPPED  " in shown
+    assert "west: ordered shut by floor" in shown
 
 
 def test_a_lost_probe_asks_for_a_hand() -> None:
@@ -146,6 +149,8 @@ def test_a_second_hold_shows_its_own_words() -> None:
     assert "A person holds it shut" in shown
     assert "service: ana: cleaning" in shown.split("now ")[0]
     assert "service: rui: smell of gas" in shown.split("now ")[1]
+    night.wait(1, 6.5)
+    assert "floor: pH" not in why(night).split("now ")[1]
 
 
 def test_an_open_chamber_shows_its_alarm_and_its_trial() -> None:

@@ -21,7 +21,9 @@ def untaken(chamber: dict[str, Any]) -> bool:
 
 
 def order_word(chamber: dict[str, Any]) -> str:
-    """For a column: ``open``, ``closed``, or the order where the valve has not taken it."""
+    """For a column: ``open``, ``closed``, or the order where gas is not known to have stopped."""
+    if "not_stopping" in chamber["reasons"]:
+        return "NOT STOPPED"
     return "ordered shut" if untaken(chamber) else str(chamber["gas"])
 
 
@@ -92,5 +94,5 @@ def _not_stopped(chamber: dict[str, Any], times: Times) -> list[str]:
         f"It has been ordered shut for {times.ago(chamber['since'])}, longer than line and probe lag explain."
         f"{taken} The valve may be leaking or stuck.",
         f"{SHUT_BY_HAND}. {CAUTION}",
-        f"{tank}It stays ordered shut until: {chamber['until']}.",
+        f"{tank}Nothing reopens before pH is seen to turn, or a person releases it.",
     ]

@@ -104,13 +104,12 @@ def _replay(path: Path, args: argparse.Namespace) -> tuple[dict[str, Any], Resul
 
 
 def _times(args: argparse.Namespace) -> tuple[str | None, str | None]:
+    from nightheron.cli.times import times_of
     from nightheron.journal.when import parse_when
     from nightheron.runtime.clock import Clock
 
     now = Clock().utc()
-    zone = now.astimezone().tzinfo
-    if zone is None:
-        raise ValueError("the local time zone is not known")
+    zone = times_of(Path(args.config), now).zone
     since = parse_when(args.since, now, zone) if args.since else None
     return since, parse_when(args.until, now, zone, end=True) if args.until else None
 

@@ -76,7 +76,8 @@ def _about(one: dict[str, Any], times: Times) -> list[str]:
     lines = urgent_text(one, times)
     if one["gas"] == "closed":
         over = "" if one["reason"] in one["reasons"] else f" (over); now: {', '.join(one['reasons'])}"
-        order = "closed" if one.get("delivered") else "ordered shut"
+        stopped = one.get("delivered") and "not_stopping" not in one["reasons"]
+        order = "closed" if stopped else "ordered shut"
         lines.append(f"{one['name']}: {order} by {one['reason']}{over}. Opens with: {one['until']}.")
     elif one.get("trial"):
         lines.append(f"{one['name']}: {trial_text(one, times)}")

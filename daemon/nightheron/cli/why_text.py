@@ -8,6 +8,7 @@ from typing import Any
 
 from nightheron.cli.order_text import done_text, urgent_text
 from nightheron.cli.times import Times
+from nightheron.guard.rule import LIVE
 
 WAITS = ("settling", "min_rest", "starting")
 NOT_PROBE = "whether the probe reads true: only a buffer or a second probe can tell"
@@ -117,7 +118,8 @@ def _history(chamber: dict[str, Any], spans: Sequence[Span], times: Times) -> li
             continue
         words = _joined(span.reason, sentences.get(span.reason, ""), span.evidence)
         lines.append(f"later    {times.clock(span.begin)}  {words}{_over(span, times)}")
-    standing = [_joined(one, now.get(one) or sentences.get(one, "")) for one in chamber["reasons"]]
+    # What a reason began with is told above; here stands only what is so at this moment.
+    standing = [_joined(one, now.get(one, "") if one in LIVE else "") for one in chamber["reasons"]]
     if standing:
         lines.append(f"now      {'; '.join(standing)}")
     return lines

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from nightheron.guard.facts import STOPPING
 from nightheron.guard.interlock import RULES
 from nightheron.guard.limits import ChamberLimits
 from nightheron.model import Decision, Gas, Reason
@@ -31,9 +32,14 @@ def why_lines(decision: Decision) -> list[tuple[str, str, str]]:
 def sentence(reason: Reason, decision: Decision) -> str:
     """The reason in words; a close that the valve has not taken is never called normal work."""
     said = RULES[reason].sentence if reason in RULES else reason.value.replace("_", " ")
-    if reason is Reason.STARTING and "stopping" in dict(decision.evidence).get(reason, ""):
-        return "the service is stopping"
+    if reason is Reason.STARTING and is_stopping(decision):
+        return STOPPING
     return said.removesuffix(NORMAL) if decision.delivered is False else said
+
+
+def is_stopping(decision: Decision) -> bool:
+    """The service ends: the same reason as at a start, told in other words."""
+    return dict(decision.evidence).get(Reason.STARTING) == STOPPING
 
 
 def in_words(reason: Reason, decision: Decision) -> str:

@@ -13,6 +13,7 @@ DEEP_READINGS = 3
 DEEP_S = 5.0
 PERMITTING = frozenset({Health.GOOD, Health.MAINTENANCE})
 FEEDBACK_SILENT_S = 60.0
+STOPPING = "the service is stopping"
 
 
 @dataclass(slots=True)
@@ -125,7 +126,7 @@ def gather(s: ChamberState, limits: ChamberLimits) -> Facts:
         service_why=s.service_why,
         starting=s.starting,
         starting_grace=s.starting and _within_grace(s, limits),
-        starting_why="the service is stopping" if s.stopping else starting_why,
+        starting_why=STOPPING if s.stopping else starting_why,
         opening_s=(proof.trial_ns if proof.trial else proof.opening_ns) / NS,
         rest_due=open_ and proof.due(limits, unchanged=track.is_unchanged(now_ns, s.ordered_ns)),
         rest_answered=risen and closed_s >= limits.min_rest_s,

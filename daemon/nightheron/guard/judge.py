@@ -82,5 +82,6 @@ def _tell(s: ChamberState, rule: Rule, standing: Objection, facts: Facts) -> lis
     if waits or (standing.told and (standing.told_latched or not standing.latched)):
         return []
     standing.told, standing.told_latched = True, standing.latched
-    evidence = f" ({standing.evidence})" if standing.evidence else ""
+    shown = rule.evidence(facts) if rule.live and not standing.latched else standing.evidence
+    evidence = f" ({shown})" if shown else ""
     return [Raise(rule.reason, kind, f"{name}: {rule.sentence}{evidence}")]

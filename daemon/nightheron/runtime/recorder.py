@@ -13,9 +13,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from nightheron.guard.chamber import Chamber
-from nightheron.guard.explain import in_words
+from nightheron.guard.explain import in_words, is_stopping
 from nightheron.guard.snapshot import to_json
-from nightheron.model import NS, Decision, Event, Gas, JsonValue, Record
+from nightheron.model import NS, Decision, Event, Gas, JsonValue, Reason, Record
 from nightheron.runtime.clock import ClockPort, rfc3339
 from nightheron.runtime.ports import JournalPort, NewsPort
 
@@ -237,4 +237,6 @@ def text_of(decision: Decision) -> str:
         return f"gas open, {shown}"
     order = "gas closed" if decision.delivered else "gas ordered shut"
     reason = decision.reasons[0] if decision.reasons else decision.reason
+    if is_stopping(decision):
+        reason = Reason.STARTING
     return f"{order}, {shown}" if reason is None else f"{order}: {in_words(reason, decision)}"
