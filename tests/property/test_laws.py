@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import pytest
@@ -17,7 +17,9 @@ from nightheron.model import (
     NS,
     Act,
     Acted,
+    Close,
     Committed,
+    Effect,
     Event,
     FeedbackSaid,
     Gas,
@@ -25,6 +27,7 @@ from nightheron.model import (
     KeeperSaid,
     Late,
     Observed,
+    OpenUntil,
     OtherOrder,
     Record,
     Signal,
@@ -83,6 +86,9 @@ class Play:
         self.waiting: list[int] = []
         self.commit = "at once"
         self.evaluations = 0
+        self.taken: Gas | None = None
+        """The last order acknowledged since gas was last ordered otherwise."""
+        self.ordered = Gas.CLOSED
 
     def feed(self, event: Event) -> None:
         effects = self.chamber.feed(event)
@@ -90,12 +96,27 @@ class Play:
             assert self.twin.feed(event) == effects, "same events, other effects"
         self.evaluations += 1
         self.judge.see(event, effects)
+        self.holds_the_valve_to_its_word(event, effects)
         assert self.judge.written is not None or not self.judge.started
         if self.judge.written is not None:
             assert self.judge.written.same_as(self.chamber.decision), "a decision without a row"
         self.waiting += [e.token for e in effects if isinstance(e, Record)]
         if self.commit == "at once":
             self.commits()
+
+    def holds_the_valve_to_its_word(self, event: Event, effects: Sequence[Effect]) -> None:
+        """Gas is called shut only after a CLOSE was acknowledged that no OPEN followed."""
+        if isinstance(event, Started):
+            self.taken = None
+        if isinstance(event, ValveSaid) and event.acked is not None:
+            self.taken = event.acked
+        for effect in effects:
+            if isinstance(effect, OpenUntil | Close):
+                now = Gas.OPEN if isinstance(effect, OpenUntil) else Gas.CLOSED
+                if now is not self.ordered:
+                    self.ordered, self.taken = now, None
+        if self.chamber.decision.gas is Gas.CLOSED:
+            assert self.chamber.decision.delivered is (self.taken is Gas.CLOSED)
 
     def commits(self) -> None:
         waiting, self.waiting = self.waiting, []

@@ -138,7 +138,7 @@ def test_status_is_quick_and_has_the_contract_s_shape(house: House) -> None:
     house.open_gas()
     house.service.wait_gas("open")
     status = house.service.status()
-    assert set(status) == {"site", "chambers", "alarms", "journal"}
+    assert set(status) >= {"site", "chambers", "alarms", "journal"}
     (chamber,) = status["chambers"]
     keys = set("name state gas since reason reasons ph health flag tank_ph verdict until".split())  # noqa: SIM905 - reads as the contract does
     assert keys <= set(chamber)

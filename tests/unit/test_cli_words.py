@@ -95,7 +95,7 @@ def test_the_demos_commands_can_be_pasted(tmp_path: Path) -> None:
 def test_listen_says_why_nothing_was_read() -> None:
     """Messages that the pattern did not match are counted and explained; silence is told as silence."""
     tally = Tally()
-    assert none_read([tally]).startswith("Nothing came")
+    assert none_read([tally]).startswith("No reading was seen: nothing came")
     for _ in range(3):
         tally.take(Heard("p", 0, None, "pH=6.9", "no_match"))
     assert none_read([tally]) == "3 messages came, the pattern read none; it must match the whole line."

@@ -87,7 +87,7 @@ def none_read(tallies: Sequence[Tally]) -> str:
     """Why there was no reading: nothing came, or nothing that came could be read."""
     lines = sum(tally.lines for tally in tallies)
     if not lines:
-        return "Nothing came: look at the cable, its rate or topic, and the probe's supply."
+        return "No reading was seen: nothing came; look at cable, rate or topic, and the probe's supply."
     came = "1 message came" if lines == 1 else f"{lines} messages came"
     reasons = sorted({reason for tally in tallies for reason in tally.refused})
     if "no_match" in reasons:
