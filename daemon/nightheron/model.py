@@ -145,8 +145,8 @@ class Left:
     """How many steps that was learned from."""
     service_left_s: float | None = None
     """Until the reminder of a person's hold is due."""
-    close_unanswered: bool = False
-    """Gas was ordered shut and the valve had not taken that order."""
+    taken: Gas | None = None
+    """The last order that the valve is known to have, or may have; None when nothing is known."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -312,7 +312,7 @@ class Decision:
     ordered_ns: int = 0
     """When that order was given."""
     taken: Gas | None = None
-    """The last order that the valve acknowledged."""
+    """The last order the valve acknowledged; OPEN from when it was given, since it may arrive unanswered."""
     taken_ns: int | None = None
     """Since when; None when it was before this start."""
     trial_ends_ns: int | None = None

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from nightheron.cli import ask, check_text, demo, run, service
+from nightheron.cli import ask, check, check_text, demo, run, service
 from nightheron.cli.listen_tally import Tally, none_read
 from nightheron.journal.store import Store
 from nightheron.settings import KeyFault
@@ -68,11 +68,12 @@ def test_a_data_directory_of_somebody_else_is_told_as_that(
     data_dir = tmp_path / "data"
     data_dir.mkdir(exist_ok=True)
     monkeypatch.setattr("os.access", lambda *_, **__: False)
-    monkeypatch.setattr("nightheron.settings.source.resolve_data_dir", lambda *_: data_dir)
     assert run.run(argparse.Namespace(config=config)) == 2
     err = capsys.readouterr().err
     assert f"may not read and write in {data_dir}; run this as the service's user" in err
     assert "calibration" not in err
+    assert check.run(argparse.Namespace(config=config, json=False)) == 2
+    assert str(data_dir) in capsys.readouterr().err.splitlines()[0]
 
 
 def test_what_nothing_bounds_is_told_first() -> None:

@@ -50,6 +50,14 @@ def test_an_order_is_delivered_when_the_valve_takes_it() -> None:
     assert night.chamber.decision.delivered is True, "it was shut before it was lost"
 
 
+def test_an_order_to_open_may_have_arrived_unanswered() -> None:
+    """A valve lost before it answered OPEN counts as last known open; an old CLOSE changes nothing."""
+    night = answers(flowing(), Gas.CLOSED)
+    assert (night.chamber.decision.delivered, night.chamber.decision.taken) == (False, Gas.OPEN)
+    loses(night).wait(4)
+    assert alarms(night, Reason.VALVE_LOST)[0].kind is AlarmClass.WAKE
+
+
 def test_delivery_makes_no_rows() -> None:
     """That an order was taken is told with the next row and is no decision of its own."""
     night = flowing()
@@ -105,6 +113,8 @@ def test_a_restart_remembers_that_gas_may_flow() -> None:
         assert again.chamber.decision.taken_ns is None
         assert again.raised()
         assert all(e.kind is AlarmClass.WAKE for _, e in again.effects if isinstance(e, Raise))
+    never = Night(begin=False).start(says=False).wait(20)
+    assert restarted(never, says=False).chamber.decision.taken is None
     calm = answers(flowing().wait(1, 6.5), Gas.CLOSED)
     assert restarted(calm, says=False).chamber.decision.taken is Gas.CLOSED
 

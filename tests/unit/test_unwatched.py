@@ -17,7 +17,7 @@ from tests.support.night import limits
 
 SHUT = Left(Gas.CLOSED, Reason.FLOOR, (), False, 0.0, 0.0, False, 0.0)
 OPEN = replace(SHUT, gas=Gas.OPEN, reason=None)
-UNTAKEN = replace(SHUT, close_unanswered=True)
+UNTAKEN = replace(SHUT, taken=Gas.OPEN)
 PLAIN = limits()
 TIMED = limits(valve=replace(PLAIN.valve, device_timer_s=10.0))
 WITNESS: dict[str, Any] = {"kind": "witness"}

@@ -33,7 +33,7 @@ def run(args: argparse.Namespace) -> int:
         if unusable is not None:
             raise BadConfiguration((unusable,))
     except BadConfiguration as bad:
-        return _refused(bad.faults, str(path), as_json=args.json)
+        return _refused(_cause_first(bad.faults, path), str(path), as_json=args.json)
     from nightheron.cli import check_text
 
     rows, cautions = budget(site), warnings(site)
@@ -42,6 +42,17 @@ def run(args: argparse.Namespace) -> int:
     else:
         print(check_text.as_text(site, rows, cautions))
     return 0
+
+
+def _cause_first(faults: tuple[KeyFault, ...], path: Path) -> tuple[KeyFault, ...]:
+    """A data directory that is closed to this user comes before what could not be read in it."""
+    from nightheron.cli.journal_path import closed_to_us
+
+    closed = closed_to_us(path, os.environ)
+    if not closed or any(fault.key == "site.data_dir" for fault in faults):
+        return faults
+    key, _, why = closed.partition(": ")
+    return (KeyFault(key, why), *(fault for fault in faults if "calibration record" not in fault.why))
 
 
 def _refused(faults: tuple[KeyFault, ...], path: str, *, as_json: bool) -> int:

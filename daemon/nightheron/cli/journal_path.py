@@ -50,7 +50,7 @@ def closed_to_us(config: Path, environ: Mapping[str, str]) -> str:
         return ""
     return (
         f"site.data_dir: you (uid {os.geteuid()}) may not read and write in {data_dir}; "
-        "run this as the service's user, or choose another directory. Nothing was started."
+        "run this as the service's user, or choose another directory"
     )
 
 

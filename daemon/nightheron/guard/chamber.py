@@ -147,7 +147,7 @@ class Chamber:
             if not isinstance(event, Committed) or event.token != s.awaited_token:
                 return []
             s.phase, s.awaited_token = Phase.OPEN, None
-            delivery.ordered(s)
+            delivery.ordered(s, Gas.OPEN)
             s.disagrees_from_ns = None
             s.proof.open_now()
         elif s.now_ns - s.renewed_ns < self.limits.valve.lease_s * NS / 4:
@@ -159,7 +159,7 @@ class Chamber:
         s = self._s
         if s.phase is Phase.OPEN:
             s.proof.close_now()
-            delivery.ordered(s)
+            delivery.ordered(s, Gas.CLOSED)
             s.disagrees_from_ns = None
         s.phase, s.awaited_token, s.closed_ns, s.first_reason = Phase.CLOSED, None, s.now_ns, reason
 
@@ -225,7 +225,7 @@ class Chamber:
         s.fault = f"{type(fault).__name__}: {fault}"[:200]
         s.now_ns = max(at_ns, s.now_ns)
         if s.phase is Phase.OPEN:
-            delivery.ordered(s)
+            delivery.ordered(s, Gas.CLOSED)
         s.phase, s.token = Phase.CLOSED, s.token + 1
         s.objections[Reason.CORE_FAULT] = Objection(s.now_ns, s.fault, latched=True, told=True)
         self.decision = Decision(

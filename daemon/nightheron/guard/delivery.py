@@ -14,23 +14,27 @@ PATIENCE_S = 3.0
 """An order may be on its way for so long before it is worth a word."""
 
 
-def ordered(s: ChamberState) -> None:
+def ordered(s: ChamberState, gas: Gas) -> None:
     """The standing order changed now; whatever was acknowledged before was another."""
     s.ordered_ns, s.delivered = s.now_ns, False
+    if gas is Gas.OPEN:
+        s.taken, s.taken_ns = Gas.OPEN, s.now_ns  # it may arrive, though its answer never comes
 
 
 def hear(s: ChamberState, said: ValveSaid) -> None:
     """Take an acknowledgement into the state."""
     if said.acked is None:
         return
+    s.delivered = said.acked is _standing(s)
+    if said.acked is Gas.CLOSED and s.phase is Phase.OPEN:
+        return  # an answer to an earlier order; the one to open is on its way
     if said.acked is not s.taken or s.taken_ns is None:
         s.taken, s.taken_ns = said.acked, s.now_ns
-    s.delivered = said.acked is _standing(s)
 
 
 def carry_over(s: ChamberState, left: Left) -> None:
-    """A run before left gas open, or its close unanswered: that is what the valve was last known to do."""
-    s.taken = Gas.OPEN if left.gas is Gas.OPEN or left.close_unanswered else Gas.CLOSED
+    """What the valve was last known to have in the run before."""
+    s.taken = Gas.OPEN if left.gas is Gas.OPEN else left.taken
 
 
 def unanswered_s(s: ChamberState) -> float:

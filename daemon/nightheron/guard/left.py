@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from nightheron.guard.state import ChamberState, Phase
-from nightheron.model import NS, Decision, Gas, Left, Reason, Verdict
+from nightheron.guard.state import ChamberState
+from nightheron.model import NS, Decision, Left, Reason, Verdict
 
 
 def left_of(s: ChamberState, decision: Decision) -> Left:
@@ -24,7 +24,7 @@ def left_of(s: ChamberState, decision: Decision) -> Left:
         trial=proof.trial,
         pending=proof.verdict is Verdict.PENDING,
         not_proved=proof.falls_on(),
-        close_unanswered=s.phase is not Phase.OPEN and not s.delivered and s.taken is not Gas.CLOSED,
+        taken=s.taken,
         digit_ph=s.chamber_ph.digit_ph,
         steps=s.chamber_ph.steps,
         service_left_s=None if s.service_until_ns is None else (s.service_until_ns - s.now_ns) / NS,

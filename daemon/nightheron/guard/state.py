@@ -47,7 +47,7 @@ class ChamberState:
     delivered: bool = False
     """The valve acknowledged the standing order after it was given."""
     taken: Gas | None = None
-    """The last order that the valve acknowledged; from an earlier run where ``taken_ns`` is None."""
+    """The last order the valve has, or OPEN that it may have; from an earlier run if ``taken_ns`` is None."""
     taken_ns: int | None = None
     renewed_ns: int = 0
     first_reason: Reason | None = Reason.STARTING
