@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from nightheron.guard.chamber import Chamber
 from nightheron.guard.explain import in_words
-from nightheron.model import NS, AlarmClass, Gas, KeeperSaid, Raise, Reason, Stopping, ValveSaid
+from nightheron.model import NS, AlarmClass, Gas, KeeperSaid, Publish, Raise, Reason, Stopping, ValveSaid
 from nightheron.runtime.recorder import text_of
 
 from tests.support.night import Night, flowing, limits, restarted
@@ -61,9 +61,11 @@ def test_an_order_to_open_may_have_arrived_unanswered() -> None:
 def test_delivery_makes_no_rows() -> None:
     """That an order was taken is told with the next row and is no decision of its own."""
     night = flowing()
-    before = night.chamber.decision
+    before, told = night.chamber.decision, len(night.effects)
     answers(night, Gas.OPEN)
     assert night.chamber.decision.same_as(before)
+    effects = [effect for _, effect in night.effects[told:]]
+    assert [type(effect) for effect in effects] == [Publish], "whoever listens is told at once"
 
 
 def test_a_lost_valve_that_may_be_open_wakes_somebody_at_once() -> None:

@@ -37,7 +37,7 @@ def run(args: argparse.Namespace) -> int:
         print("\n".join([*untaken_lines(chamber), *_reminder(args.for_s, chamber.get("timezone"))]))
         print(f"It stays so until: nightheron service off {args.chamber}")
     else:
-        print(f"{args.chamber}: no hold. The next opening is a short trial.")
+        print(f"{args.chamber}: the hold is ended. The next opening is a short trial.")
         if chamber.get("gas") == "closed":
             print(f"Gas opens with: {chamber.get('until')}.")
     return code

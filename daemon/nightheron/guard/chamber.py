@@ -216,7 +216,7 @@ class Chamber:
             effects.append(Record(after, s.token))
             if s.phase is Phase.OPENING and s.awaited_token is None:
                 s.awaited_token = s.token
-        if changed or isinstance(event, Observed):
+        if changed or isinstance(event, Observed) or after.delivered is not before.delivered:
             effects.append(Publish(after))
         return effects
 
