@@ -155,3 +155,17 @@ def test_a_dripping_client_does_not_keep_others_out(served: Served) -> None:
     assert time.monotonic() - began < 15
     ending.set()
     thread.join(10)
+
+
+def test_text_that_is_no_utf8_closes_all_the_same(served: Served) -> None:
+    """A word typed on a terminal of another encoding is kept escaped, and the act is done."""
+    typed = "D\udcfcse"
+    assert served.ask({"chamber": "west", "act": "close", "why": typed})["ok"]
+    assert served.acts[0].act.why == "D\\udcfcse"
+
+
+def test_a_name_that_is_no_utf8_ends_no_thread(served: Served) -> None:
+    """Half a character in a request, or in an answer, costs no later client its answer."""
+    served.refusal = 'there is no chamber "w\udcff"'
+    assert served.ask({"chamber": "w\udcff", "act": "close"})["error"] == served.refusal
+    assert served.ask({"ask": "status"})["ok"]

@@ -89,7 +89,7 @@ class Control:
             answer = {"ok": False, "error": f"the service could not answer ({type(fault).__name__})"}
         try:
             peer.settimeout(PATIENCE_S)
-            peer.sendall(json.dumps(answer, ensure_ascii=False).encode() + b"\n")
+            peer.sendall(json.dumps(answer).encode() + b"\n")
         except OSError:
             return
 
@@ -143,7 +143,12 @@ def _read(peer: socket.socket, clock: ClockPort) -> Mapping[str, Any]:
         raise BadRequest("a request is one line of JSON") from None
     if not isinstance(request, dict):
         raise BadRequest("a request is one JSON object")
-    return request
+    return {key: _writable(value) if isinstance(value, str) else value for key, value in request.items()}
+
+
+def _writable(text: str) -> str:
+    """Half a character, as a terminal of another encoding sends, has no UTF-8: it is shown escaped."""
+    return text.encode("utf-8", "backslashreplace").decode()
 
 
 def _who(peer: socket.socket) -> str:
@@ -151,6 +156,6 @@ def _who(peer: socket.socket) -> str:
     packed = peer.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, struct.calcsize("3i"))
     _, uid, _ = struct.unpack("3i", packed)
     try:
-        return pwd.getpwuid(uid).pw_name
+        return _writable(pwd.getpwuid(uid).pw_name)
     except KeyError:
         return f"uid {uid}"
