@@ -6,6 +6,7 @@ import os
 import signal
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 
 import pytest
 from nightheron.model import NS, Gas
@@ -40,6 +41,16 @@ def test_the_first_order_is_close_and_it_is_retained(broker: RunningBroker, devi
         with MqttDevice(broker, TOPIC) as late:
             late.wait_order("CLOSE")
             assert late.messages[0].retain
+
+
+def test_a_long_password_is_no_fault(broker: RunningBroker, device: MqttDevice) -> None:
+    """A keeper takes its valves however long the broker's password is, as tokens and paths are."""
+    plans = mqtt_plans(broker, [TOPIC])
+    long = {"username": "u", "password": "\u00fc" * 4000}
+    plans = {bus: replace(plan, broker={**(plan.broker or {}), **long}) for bus, plan in plans.items()}
+    with keeping(plans) as guard:
+        guard.open(TOPIC)
+        guard.wait(lambda: device.count("OPEN") >= 1, what="an OPEN")
 
 
 def test_open_is_never_retained_and_is_repeated(broker: RunningBroker, device: MqttDevice) -> None:

@@ -65,7 +65,7 @@ class Bench:
         self.keeper = Keeper(theirs)
         self.valves = [FakeValve(), FakeValve()]
         if phase != WAITING:
-            self.send([1, "take", "fake_holder:hold", None, "own"], plans=PLANS)
+            self.send([1, "take", "fake_holder:hold", "own"], plans=PLANS)
             self.keeper.hear(NOW_NS)
             self.settle()
             self.answers()
@@ -75,13 +75,13 @@ class Bench:
     def hold(self, plans: Sequence[Mapping[str, Any]], broker: object, own: str) -> Sequence[FakeValve]:
         return self.valves[: len(plans)]
 
-    def send(self, frame: object, plans: object = None) -> None:
+    def send(self, frame: object, plans: object = None, broker: object = None) -> None:
         data = frame if isinstance(frame, bytes) else json.dumps(frame).encode()
         if plans is None:
             self.guard.send(data)
             return
         fd = os.memfd_create("plans")
-        os.write(fd, json.dumps(plans).encode())
+        os.write(fd, json.dumps([broker, plans]).encode())
         socket.send_fds(self.guard, [data], [fd])
         os.close(fd)
 
@@ -126,7 +126,7 @@ def bench(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> It
 
 
 FRAMES = {
-    "take": [7, "take", "fake_holder:hold", None, "own"],
+    "take": [7, "take", "fake_holder:hold", "own"],
     "open_until": [7, "open_until", 0, NOW_NS + NS],
     "close": [7, "close", 0],
     "end": [7, "end"],
@@ -315,3 +315,27 @@ def test_a_driver_that_fails_closes_its_neighbours(bench: Bench) -> None:
     bench.valves[0].order = fail  # type: ignore[method-assign] # a driver gone wrong
     bench.run([4, "open_until", 0, keeper_module.boottime_ns() + NS])
     assert bench.valves[1].orders[-1] is Gas.CLOSED
+
+
+@pytest.mark.parametrize("bench", [WAITING], indirect=True)
+@pytest.mark.parametrize("lease_s", [2.01, 4.1, 8.2, 33.3])
+def test_a_deadline_of_one_whole_lease_is_taken(bench: Bench, lease_s: float) -> None:
+    """A renewal that arrives within its millisecond opens, whatever a float makes of the lease."""
+    bench.send(FRAMES["take"], plans=[{"id": "west/0", "lease_s": lease_s}])
+    bench.keeper.hear(NOW_NS)
+    bench.answers()
+    bench.keeper.act(8, "open_until", [0, NOW_NS + round(lease_s * NS)], NOW_NS)
+    assert bench.answers() == [[8, "ok", ""]]
+    assert bench.valves[0].orders[-1] is Gas.OPEN
+
+
+@pytest.mark.parametrize("bench", [WAITING], indirect=True)
+def test_nothing_but_a_broker_and_plans_is_taken(bench: Bench) -> None:
+    """A memory file that holds something else makes no holder."""
+    fd = os.memfd_create("plans")
+    os.write(fd, json.dumps([*PLANS, None]).encode())
+    socket.send_fds(bench.guard, [json.dumps(FRAMES["take"]).encode()], [fd])
+    os.close(fd)
+    with pytest.raises(BadFrameError):
+        bench.keeper.hear(NOW_NS)
+    assert bench.keeper.phase == WAITING

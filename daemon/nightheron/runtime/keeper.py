@@ -57,12 +57,12 @@ class Keeper:
 
     def on_take(self, number: int, args: Frame, now_ns: int) -> None:
         """Become the holder of these valves: close them."""
-        holder, broker, own, plans = args
+        holder, own, broker, plans = args
         module, _, function = holder.partition(":")
         self.valves = getattr(importlib.import_module(module), function)(plans, broker, own)
         if len(self.valves) != len(plans):
             raise BadFrameError("the holder made another number of valves than there are plans")
-        self.most_ns = [int(plan["lease_s"] * NS) for plan in plans]
+        self.most_ns = [round(plan["lease_s"] * NS) for plan in plans]
         self.until_ns = [None] * len(plans)
         self.phase = HOLDING
         gc.collect()

@@ -1,7 +1,7 @@
 """What goes over the socket between guard and keeper, and what is refused there.
 
-``take`` carries its plans in a sealed memory file beside the frame, so that a frame stays small
-whatever the number of valves, and no password stands on a command line.
+``take`` carries its broker and plans in a memory file beside the frame, so that a frame stays small
+whatever the number of valves and the length of a password, and none stands on a command line.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from typing import Any
 FRAME_MOST = 512
 """The longest frame, in bytes."""
 PLANS_MOST = 4 * 1024 * 1024
-"""The longest list of plans, in bytes."""
+"""The longest broker and list of plans, in bytes."""
 
 LEASE_MOST_S = 3600
 
@@ -47,14 +47,14 @@ def drain(guard: socket.socket, valves: int) -> tuple[list[tuple[int, str, list[
 
 def parse(data: bytes, fds: Sequence[int], valves: int) -> tuple[int, str, list[Any]]:
     """Number, verb and arguments of one frame. Raises BadFrameError. Closes every descriptor it was given."""
-    plans = None
+    beside: list[Any] = []
     try:
         frame = json.loads(data)
         if not isinstance(frame, list) or len(frame) < 2:
             raise ValueError("not an array of a number and a verb")
         number, verb, *args = frame
         if verb == "take" and len(fds) == 1:
-            plans = _read_plans(fds[0])
+            beside = _read_plans(fds[0])
         elif fds:
             raise ValueError("a descriptor that no verb asks for")
     except (ValueError, RecursionError) as error:
@@ -64,18 +64,20 @@ def parse(data: bytes, fds: Sequence[int], valves: int) -> tuple[int, str, list[
             os.close(fd)
     if type(number) is not int or number < 1 or not isinstance(verb, str):
         raise BadFrameError("a frame begins with a number above 0 and a verb")
-    if plans is not None:
-        args.append(plans)
+    args += beside
     _check(verb, args, valves)
     return number, verb[:40], args
 
 
-def _read_plans(fd: int) -> list[dict[str, Any]]:
+def _read_plans(fd: int) -> list[Any]:
     data = os.pread(fd, PLANS_MOST + 1, 0)
-    plans = json.loads(data) if len(data) <= PLANS_MOST else None
+    both = json.loads(data) if len(data) <= PLANS_MOST else None
+    if not isinstance(both, list) or len(both) != 2:
+        raise ValueError("a broker and plans go together")
+    plans = both[1]
     if not isinstance(plans, list) or not plans or not all(_is_plan(plan) for plan in plans):
         raise ValueError("plans are a list of objects with id and lease_s")
-    return plans
+    return both
 
 
 def _is_plan(plan: Any) -> bool:
@@ -88,7 +90,7 @@ def _is_plan(plan: Any) -> bool:
 def _check(verb: str, args: list[Any], valves: int) -> None:
     """The shape of the arguments; an unknown verb is left to the table of verbs."""
     shapes: dict[str, tuple[tuple[type, ...], ...]] = {
-        "take": ((str,), (dict, type(None)), (str,), (list,)),
+        "take": ((str,), (str,), (dict, type(None)), (list,)),
         "open_until": ((int,), (int,)),
         "close": ((int,),),
         "end": (),

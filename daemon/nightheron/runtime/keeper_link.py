@@ -63,9 +63,9 @@ class KeeperProcess:
         """Make the spare the holder of these valves."""
         fd = os.memfd_create("plans", os.MFD_CLOEXEC)
         with os.fdopen(fd, "wb") as file:
-            file.write(json.dumps(plans).encode())
+            file.write(json.dumps([broker, plans]).encode())
             file.flush()
-            self._send("take", (holder, broker, own), now_ns, [file.fileno()])
+            self._send("take", (holder, own), now_ns, [file.fileno()])
 
     def open_until(self, valve: int, until_ns: int, now_ns: int) -> None:
         """Let one valve be open until then."""
