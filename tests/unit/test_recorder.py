@@ -10,6 +10,7 @@ from nightheron.guard.limits import ChamberLimits
 from nightheron.guard.snapshot import from_json, to_json
 from nightheron.model import Act, Decision, Gas, JsonValue, Left, Record
 from nightheron.runtime import recorder
+from nightheron.runtime.inbox import RowsCommitted
 
 from tests.support.loops import Bench
 
@@ -152,3 +153,41 @@ def test_a_row_says_what_a_later_start_must_know() -> None:
         left = from_json(Left, body["left"])
         assert left.gas == body["gas"]
     assert from_json(Left, bodies[-1]["left"]).opening_s > 0
+
+
+def test_a_row_that_was_lost_is_not_waited_for() -> None:
+    """Rows are written in order: one passed over by a later commit no longer counts as waiting."""
+    bench = Bench().open_gas()
+    bench.journal.commits = False
+    bench.act(Act.CLOSE)
+    bench.wait(2)
+    *lost, last = bench.journal.held
+    assert lost
+    bench.journal.commits, bench.journal.held = True, []
+    bench.inbox.post(RowsCommitted((last,)))
+    bench.wait(20)
+    assert bench.loop.recorder.oldest_wait_s(bench.clock.now_ns()) < 1
+    assert "not_recordable" not in bench.reasons()
+
+
+def test_an_opening_whose_row_was_lost_is_decided_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Gas does not open on a row that never reached the disk, and does not wait for it for ever."""
+    bench = Bench()
+    real = bench.journal.put
+    lost: list[dict[str, JsonValue]] = []
+
+    def put(kind: str, body: dict[str, JsonValue], inputs: bytes | None, token: int, *, urgent: bool) -> bool:
+        if kind == "decision" and body["gas"] == "open" and not lost:
+            lost.append(body)
+            return True
+        return real(kind, body, inputs, token, urgent=urgent)
+
+    monkeypatch.setattr(bench.journal, "put", put)
+    while not lost:
+        bench.wait(1)
+    bench.wait(62)
+    (closed, *_) = [body for body in bench.journal.of("decision") if body["reason"] == "not_recordable"]
+    assert ("west", "open") not in bench.keepers.orders[: bench.keepers.orders.index(("west", "close"), 1)]
+    assert int(str(closed["at_ns"])) > int(str(lost[0]["at_ns"]))
+    bench.wait(60)
+    assert bench.gas("west") is Gas.OPEN

@@ -85,7 +85,7 @@ class Recorder:
         self._token = 0
         self._most = max(EVENTS_LEAST, min(EVENTS_MOST, EVENTS_ALL // max(1, len(chambers))))
         self.refused = False
-        """The journal would not take the latest row."""
+        """The journal would not take the latest row, or lost one that it had taken."""
 
     def begin(self, now_ns: int, since: Sequence[str | None]) -> None:
         """Set out: ``since`` of closings that go on from before, and minutes spread evenly."""
@@ -148,14 +148,19 @@ class Recorder:
             self._hand_over(row, now_ns)
 
     def committed(self, tokens: Sequence[int]) -> list[tuple[int, int]]:
-        """These rows are on disk; the (place, core token) pairs among them."""
+        """These rows are on disk; the (place, core token) pairs among them.
+
+        Rows are written in order, so one that these passed over was lost.
+        """
         pairs: list[tuple[int, int]] = []
-        for token in tokens:
-            row = self._waiting.pop(token, None)
-            if row is None or row.place is None:
+        on_disk, newest = set(tokens), max(tokens, default=0)
+        while self._waiting and (token := next(iter(self._waiting))) <= newest:
+            row = self._waiting.pop(token)
+            self.refused = self.refused or token not in on_disk
+            if row.place is None:
                 continue
             self._uncommitted[row.place] -= 1
-            if row.core_token is not None:
+            if row.core_token is not None and token in on_disk:
                 pairs.append((row.place, row.core_token))
         return pairs
 
