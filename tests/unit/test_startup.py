@@ -16,6 +16,7 @@ from nightheron.runtime.alarms import Alarms
 from nightheron.runtime.clock import VirtualClock
 from nightheron.runtime.startup import UNWATCHED_OPEN_MOST_S, Before, look_back
 
+from tests.support.loops import Bench
 from tests.support.night import limits
 
 LEFT = Left(Gas.CLOSED, Reason.FLOOR, (), False, 10.0, 20.0, False, 30.0)
@@ -61,7 +62,7 @@ def test_a_closing_goes_on(past: Past) -> None:
 
 
 def test_open_gas_is_counted_at_least_as_long_as_it_may_have_flowed(past: Past) -> None:
-    """After a death with gas open, open time grows by a minute and one lease."""
+    """After a death with gas open, open time grows by what the last row may not have seen, and one lease."""
     before = past.left(100, replace(LEFT, gas=Gas.OPEN, reason=None)).back(200)
     (left,) = before.left
     assert left is not None
@@ -145,3 +146,18 @@ def test_a_journal_that_cannot_be_read_says_nothing(tmp_path: Path) -> None:
     (tmp_path / FILE).write_bytes(b"not a database" * 100)
     before = look_back(tmp_path / FILE, [limits()], VirtualClock())
     assert before.left == (None,)
+
+
+def test_no_stall_of_the_journal_hides_open_gas() -> None:
+    """Gas never flows longer past its last row on disk than a later start counts it."""
+    bench = Bench().open_gas()
+    rows = len(bench.journal.rows)
+    while len(bench.journal.rows) == rows:
+        bench.wait(1)
+    bench.journal.commits = False
+    on_disk = bench.journal.of("witness")[-1]
+    while bench.gas("west") is Gas.OPEN:
+        bench.wait(1)
+    closed = bench.journal.of("decision")[-1]
+    assert closed["reason"] == "not_recordable"
+    assert (int(str(closed["at_ns"])) - int(str(on_disk["at_ns"]))) / NS <= UNWATCHED_OPEN_MOST_S

@@ -20,11 +20,14 @@ from nightheron.journal import query
 from nightheron.model import NS, Gas, JsonValue, Left, Reason
 from nightheron.runtime.alarms import NORMAL, number_of
 from nightheron.runtime.clock import ClockPort
+from nightheron.runtime.loop import NOT_RECORDABLE_S, TICK_S
+from nightheron.runtime.recorder import WITNESS_NS
 from nightheron.runtime.unwatched import how_shut, shut_text, worst
 
 HOUR_S = 3600.0
-UNWATCHED_OPEN_MOST_S = 60.0
-"""A witness each minute is the most that open gas can have gone on beyond the last row, but for its lease."""
+UNWATCHED_OPEN_MOST_S = WITNESS_NS / NS + NOT_RECORDABLE_S + 2 * TICK_S
+"""The most that gas can have flowed beyond the last row on disk, but for its lease: the next row was due
+within a minute, and the guard closes when that one is not on disk in time."""
 STARTS_MOST = 200
 Row = Mapping[str, JsonValue]
 _UNREADABLE = (OSError, sqlite3.Error, ValueError)
