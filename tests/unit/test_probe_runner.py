@@ -83,3 +83,20 @@ def test_stop_closes_the_source() -> None:
     wait_until(lambda: bool(inbox.take()[0]), what="a message")
     runner.stop()
     assert source.closed.wait(10)
+
+
+def test_a_source_that_cannot_be_closed_stops_nothing() -> None:
+    """A driver that fails when asked to end costs the stop of the service nothing."""
+
+    class Stubborn(Source):
+        def close(self) -> None:
+            super().close()
+            raise RuntimeError("cable welded")
+
+    source = Stubborn(waits)
+    inbox = Inbox()
+    runner = Runner("serial-0", lambda: source, inbox, lambda *_a, **_k: None)
+    runner.start()
+    wait_until(lambda: bool(inbox.take()[0]), what="a message")
+    runner.stop()
+    assert source.closed.wait(10)

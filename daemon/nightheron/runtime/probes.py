@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from typing import Any
 
 from nightheron_drivers.protocols import ProbeSource
@@ -34,7 +34,7 @@ class Runner:
         self._ending.set()
         source = self._source
         if source is not None:
-            source.close()
+            _close(source)
 
     def _run(self) -> None:
         pause_s = AGAIN_FIRST_S
@@ -73,9 +73,3 @@ def _close(source: ProbeSource) -> None:
         source.close()
     except Exception:  # closing what is broken may break; there is nothing left to save
         return
-
-
-def start_all(runners: Sequence[Runner]) -> None:
-    """Let them all read."""
-    for runner in runners:
-        runner.start()
