@@ -275,7 +275,10 @@ class Keepers:
         if now_ns - self._lost_ns >= int(CALM_S * NS):
             self._wait_s = LEAST_WAIT_S
         if self._spare is None and now_ns >= self._spawn_ns:
-            self._spare = KeeperProcess(self._modules, now_ns)
+            try:
+                self._spare = KeeperProcess(self._modules, now_ns)
+            except OSError:  # no memory or no process to be had: keepers that live go on without a spare
+                self._lost_ns = now_ns
             self._spawn_ns = now_ns
             if self._lost_ns:
                 self._spawn_ns += int(self._wait_s * NS)
