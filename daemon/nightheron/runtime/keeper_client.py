@@ -92,6 +92,11 @@ class Keepers:
         processes = [bus.keeper for bus in self._buses.values()] + [self._spare]
         return [fd for p in processes if p is not None and (fd := p.fileno()) is not None]
 
+    @property
+    def all_hold(self) -> bool:
+        """Every bus has a keeper that has ordered its valves shut."""
+        return all(bus.alive for bus in self._buses.values())
+
     def open_until(self, valve_id: str, until_ns: int, now_ns: int) -> None:
         """Let a valve be open until then; ignored while nobody holds it."""
         bus, valve = self._where[valve_id]

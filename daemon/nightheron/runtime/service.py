@@ -1,7 +1,7 @@
 """The service: put together in the order that keeps gas shut, run, and taken down closes first.
 
 The lock comes first, so that a second service moves nothing. Keepers are started next, from the main
-thread and before anything heavy is imported; they close their valves before they do anything else.
+thread and before anything heavy is imported; they close their valves before anything else is done.
 Whatever goes wrong afterwards ends with closed gas, here or by the leases.
 """
 
@@ -29,6 +29,8 @@ if TYPE_CHECKING:
     from nightheron.settings.site import Site
 
 FAULT = 70
+CLOSES_FIRST_S = 3.0
+"""How long a start waits for its keepers; one that is not ready by then takes its valves from the loop."""
 CLOSES_END_S = 1.5
 LOCK = "lock"
 
@@ -49,8 +51,9 @@ def _serve_locked(site: Site, clock: Clock, notifier: Notifier) -> int:
     ending = _Ending(inbox)
     keepers = ValvePort(site, clock, Resolver().address)
     try:
+        # Before what may be slow or fail: a valve may have been left open, and a journal may take its time.
+        keepers.shut_first(CLOSES_FIRST_S)
         _remember(site, keepers)
-        # Heavy to import, and the keepers are closing their valves meanwhile.
         from nightheron.runtime.parts import Parts
 
         parts = Parts(site, clock, inbox, keepers)

@@ -7,13 +7,14 @@ positions its devices report the one that contradicts the order counts.
 from __future__ import annotations
 
 import secrets
+import select
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from nightheron_drivers.protocols import Said
 
-from nightheron.model import FeedbackSaid, Gas, KeeperSaid, OtherOrder, ValveSaid
+from nightheron.model import NS, FeedbackSaid, Gas, KeeperSaid, OtherOrder, ValveSaid
 from nightheron.runtime.clock import ClockPort
 from nightheron.runtime.keeper_client import Keepers
 from nightheron.runtime.keeper_plans import plans_by_bus
@@ -21,6 +22,8 @@ from nightheron.runtime.ports import ValveEvent
 
 if TYPE_CHECKING:
     from nightheron.settings.site import Site
+
+TURN_S = 0.05
 
 
 @dataclass(slots=True)
@@ -97,6 +100,19 @@ class ValvePort:
         self.plans = plans_by_bus(plans, broker, site.name)
         """What the keepers were given, by bus."""
         self._keepers = Keepers(self.plans, resolve, own, clock)
+        self._early: list[tuple[str, ValveEvent]] = []
+
+    def shut_first(self, deadline_s: float) -> None:
+        """Wait, but no longer than this, until each keeper has taken its valves, which closes them.
+
+        What is said meanwhile is kept for ``poll``.
+        """
+        now_ns = self._clock.now_ns()
+        until_ns = now_ns + round(deadline_s * NS)
+        while not self._keepers.all_hold and now_ns < until_ns:
+            select.select(self.filenos(), [], [], TURN_S)
+            now_ns = self._clock.now_ns()
+            self._early = self.poll(now_ns)
 
     def close(self, chamber: str) -> None:
         """Order every valve of the chamber shut."""
@@ -114,7 +130,7 @@ class ValvePort:
 
     def poll(self, now_ns: int) -> list[tuple[str, ValveEvent]]:
         """What the keepers and valves said, chamber by chamber."""
-        found: list[tuple[str, ValveEvent]] = []
+        found, self._early = self._early, []
         for id_, said in self._keepers.poll(now_ns):
             series, index = self._place[id_]
             event = (
