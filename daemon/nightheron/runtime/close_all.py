@@ -101,11 +101,11 @@ def _serve(id_: str, valve: Any, now_ns: int, open_still: dict[str, str]) -> Non
 
 
 def _reachable(broker: dict[str, Any] | None) -> dict[str, Any] | None:
-    """The broker with an address for its host and the password from its file or the environment."""
+    """The broker with an address for its host and the password from the environment, else from its file."""
     if broker is None:
         return None
     password = os.environ.get("NIGHTHERON_MQTT_PASSWORD")
-    if broker.get("password_file"):
+    if password is None and broker.get("password_file"):
         password = Path(broker["password_file"]).read_text(encoding="utf-8").strip()
     found: list[str] = []
     thread = threading.Thread(target=_resolve, args=(broker["host"], found), daemon=True)
