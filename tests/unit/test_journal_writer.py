@@ -98,13 +98,16 @@ def test_put_does_not_wait_for_a_hanging_disk(tmp_path: Path) -> None:
     """With the writer hanging in a sync, put returns and oldest_wait_s shows the stall."""
     said, store = Said(), Gated(tmp_path)
     store.gate.clear()
-    writer = Writer(store, said.committed, said.state).start()
-    for number in range(1, 6):
+    writer = Writer(store, said.committed, said.state)
+    for number in range(1, 5):
         assert writer.put(draft(number), number, urgent=True)
+    writer.start()
+    assert writer.put(draft(5), 5, urgent=True)
     assert writer.oldest_wait_s((1001 + 16) * NS) == 16.0
     assert not writer.stop(0.05)
     store.gate.set()
-    assert said.wait(lambda: len(said.tokens) == 5)
+    # The fifth may have come too late for the commit that hung.
+    assert said.wait(lambda: said.tokens[:4] == [1, 2, 3, 4])
 
 
 def test_a_full_queue_is_counted_and_told(tmp_path: Path) -> None:
