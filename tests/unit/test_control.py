@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import pwd
@@ -16,7 +17,7 @@ from typing import Any
 import pytest
 from nightheron.model import Act
 from nightheron.runtime.clock import Clock
-from nightheron.runtime.control import REQUEST_MOST, Control
+from nightheron.runtime.control import AGAIN_S, REQUEST_MOST, Control
 from nightheron.runtime.inbox import ActFor, Inbox
 
 
@@ -169,3 +170,35 @@ def test_a_name_that_is_no_utf8_ends_no_thread(served: Served) -> None:
     served.refusal = 'there is no chamber "w\udcff"'
     assert served.ask({"chamber": "w\udcff", "act": "close"})["error"] == served.refusal
     assert served.ask({"ask": "status"})["ok"]
+
+
+def test_a_want_of_descriptors_is_waited_out(tmp_path: Path) -> None:
+    """While no client can be taken in, the thread rests between tries, and serves when it can again."""
+    control = Control(tmp_path, Inbox(), lambda: {"site": "test"}, Clock())
+    real, tries = control._socket, 0
+
+    class Short:
+        """A socket for which there is no descriptor at first."""
+
+        def accept(self) -> tuple[socket.socket, object]:
+            nonlocal tries
+            tries += 1
+            if tries < 3:
+                raise OSError(errno.EMFILE, os.strerror(errno.EMFILE))
+            return real.accept()
+
+        def __getattr__(self, name: str) -> Any:
+            return getattr(real, name)
+
+    control._socket = Short()  # type: ignore[assignment] # stands in for the real one
+    began = time.monotonic()
+    control.start()
+    try:
+        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as link:
+            link.settimeout(20)
+            link.connect(str(tmp_path / "control.sock"))
+            link.sendall(b'{"ask": "status"}\n')
+            assert json.loads(link.recv(65536))["ok"]
+        assert time.monotonic() - began >= 2 * AGAIN_S * 0.9
+    finally:
+        control.stop()

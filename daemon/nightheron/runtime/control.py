@@ -24,6 +24,7 @@ from nightheron.runtime.inbox import ActFor, Inbox, Reply
 SOCKET = "control.sock"
 REQUEST_MOST = 4096
 PATIENCE_S = 2.0
+AGAIN_S = 0.5
 TEXT_MOST = 400
 FOR_MOST_S = 14 * 86400.0
 Answer = dict[str, JsonValue]
@@ -38,7 +39,7 @@ class Control:
 
     def __init__(self, data_dir: Path, inbox: Inbox, status: Callable[[], Answer], clock: ClockPort) -> None:
         self._path, self._inbox, self._status, self._clock = data_dir / SOCKET, inbox, status, clock
-        self._ending = False
+        self._ending = threading.Event()
         self._path.unlink(missing_ok=True)
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM | socket.SOCK_CLOEXEC)
         self._thread = threading.Thread(target=self._run, name="control", daemon=True)
@@ -61,19 +62,19 @@ class Control:
 
     def stop(self) -> None:
         """Take the name away and stop answering; waits for nobody."""
-        self._ending = True
+        self._ending.set()
         self._path.unlink(missing_ok=True)
         self._socket.close()
 
     def _run(self) -> None:
-        while not self._ending:
+        while not self._ending.is_set():
             try:
                 peer, _ = self._socket.accept()
             except TimeoutError:
                 continue
             except OSError:
-                if self._ending:
-                    return
+                # Out of descriptors, say: asking again at once would take the time the loop needs.
+                self._ending.wait(AGAIN_S)
                 continue
             with peer:
                 self._serve(peer)
