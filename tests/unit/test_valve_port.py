@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import socket
+
 import pytest
 from nightheron.model import FeedbackSaid, Gas, KeeperSaid, OtherOrder, ValveSaid
-from nightheron.runtime.resolver import Resolver
+from nightheron.runtime.resolver import Resolver, look_up
 from nightheron.runtime.valve_port import Series
 from nightheron_drivers.protocols import Said
 
@@ -65,3 +67,15 @@ def test_an_address_is_its_own_answer() -> None:
     assert resolver.address("::1") == "::1"
     assert resolver.address("no-such-host.invalid") is None
     resolver.stop()
+
+
+def test_a_name_with_both_kinds_of_address_gives_the_older(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A broker on 127.0.0.1 is reached by the name localhost where ::1 comes first."""
+    both = [
+        (socket.AF_INET6, socket.SOCK_STREAM, 6, "", ("::1", 0, 0, 0)),
+        (socket.AF_INET, socket.SOCK_STREAM, 6, "", ("127.0.0.1", 0)),
+    ]
+    monkeypatch.setattr(socket, "getaddrinfo", lambda *_a, **_k: list(both))
+    assert look_up("localhost") == "127.0.0.1"
+    both.pop()
+    assert look_up("localhost") == "::1"

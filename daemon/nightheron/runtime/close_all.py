@@ -12,7 +12,6 @@ import json
 import os
 import select
 import signal
-import socket
 import sys
 import threading
 from collections.abc import Mapping, Sequence
@@ -21,6 +20,7 @@ from typing import Any
 
 from nightheron.model import NS, Gas
 from nightheron.runtime.clock import Clock
+from nightheron.runtime.resolver import look_up
 
 FILE_NAME = "valves.json"
 WAIT_S = 3.5
@@ -117,10 +117,9 @@ def _reachable(broker: dict[str, Any] | None) -> dict[str, Any] | None:
 
 
 def _resolve(host: str, found: list[str]) -> None:
-    try:
-        found.append(str(socket.getaddrinfo(host, None, type=socket.SOCK_STREAM)[0][4][0]))
-    except (OSError, UnicodeError):
-        return
+    address = look_up(host)
+    if address is not None:
+        found.append(address)
 
 
 def _too_long(_number: int, _frame: object) -> None:

@@ -49,7 +49,7 @@ class Resolver:
                 hosts = list(self._known)
             missing = False
             for host in hosts:
-                found = _look_up(host)
+                found = look_up(host)
                 missing = missing or found is None
                 if found is not None:
                     with self._lock:
@@ -57,11 +57,17 @@ class Resolver:
             self._asked.wait(AGAIN_S if missing else FRESH_S)
 
 
-def _look_up(host: str) -> str | None:
+def look_up(host: str) -> str | None:
+    """An address of ``host``, asked of the system, which may take its time; None when it has none.
+
+    IPv4 before IPv6: ``localhost`` has both, and a broker kept to this machine often listens on 127.0.0.1
+    alone. A keeper is given one address and does not try the next.
+    """
     try:
         found = socket.getaddrinfo(host, None, type=socket.SOCK_STREAM)
     except (OSError, UnicodeError):
         return None
+    found.sort(key=lambda one: one[0] != socket.AF_INET)
     return str(found[0][4][0]) if found else None
 
 
