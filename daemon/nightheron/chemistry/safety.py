@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from nightheron.chemistry.bounds import above_zero, within
 from nightheron.chemistry.carbonate import constants, dic_from_ta_ph, seawater_kg_per_l, total_from_nbs
 from nightheron.chemistry.gas import moles_per_ml
 
@@ -34,14 +35,11 @@ def process_safety_s(
 
     A closed, well mixed vessel of ``water_l`` litres (above 0) at 25 degC and salinity 35: all gas
     dissolves, alkalinity stays at ``effluent_dkh``, and no help is counted from media that dissolve or
-    feed that dilutes. ``floor_ph`` 5 to 9, ``gas_factor`` above 0. Raises ValueError outside these.
+    feed that dilutes. ``floor_ph`` 5 to 9, ``gas_factor`` above 0. OutOfRange outside these.
     """
-    if not 0.0 < water_l < float("inf"):
-        raise ValueError(f"water volume {water_l} L is not above 0")
-    if not 5.0 <= floor_ph <= 9.0:
-        raise ValueError(f"floor pH {floor_ph} is not between 5 and 9")
-    if not 0.0 < gas_factor < float("inf"):
-        raise ValueError(f"gas factor {gas_factor} is not above 0")
+    above_zero("water volume", water_l, "L")
+    within("floor pH", floor_ph, 5.0, 9.0)
+    above_zero("gas factor", gas_factor)
     k = constants(T_C)
     kg_per_l = seawater_kg_per_l(T_C)
     ta = effluent_dkh * MOL_PER_L_PER_DKH / kg_per_l
