@@ -89,6 +89,7 @@ class Reason(StrEnum):
     NEW_JOURNAL = "new_journal"
     COMMISSIONING = "commissioning"
     SERVICE = "service"
+    WORK_DONE = "work_done"
     STARTING = "starting"
     SETTLING = "settling"
     MIN_REST = "min_rest"
@@ -104,12 +105,28 @@ class AlarmClass(StrEnum):
 
 
 class Act(StrEnum):
-    """What a person can tell the guard. None of them opens gas."""
+    """What a person can tell the guard. None of them opens gas against any rule."""
 
     SERVICE_ON = "service_on"
     SERVICE_OFF = "service_off"
     RELEASE = "release"
     CLOSE = "close"
+    HOLD = "hold"  # from a button: begins a hold, and changes none that stands
+    CHANGED = "changed"  # hands did `work` on the chamber
+    TEST = "test"  # shut the gas as a planned rest now, to see that it stops
+    BLEED = "bleed"  # the hold stands aside for `for_s` seconds; every other rule must permit
+
+
+class Work(StrEnum):
+    """What hands can have changed on a chamber."""
+
+    NEEDLE = "needle"
+    CYLINDER = "cylinder"
+    MEDIA = "media"
+    PROBE = "probe"
+    FEED = "feed"
+    PUMP = "pump"
+    LAY_UP = "lay-up"
 
 
 # ---- events: everything the core may know ----
@@ -257,6 +274,8 @@ class Acted:
     who: str
     why: str = ""
     for_s: float | None = None
+    """Seconds until the reminder of a hold, or of a bleed."""
+    work: Work | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -317,6 +336,8 @@ class Decision:
     """Since when; None when it was before this start."""
     trial_ends_ns: int | None = None
     """Gas is open for a trial, which ends then unless the reading answers; None when it is not."""
+    bleed_ends_ns: int | None = None
+    """Gas is open for a bleed, which ends then whatever is read; None when it is not."""
 
     def same_as(self, other: Decision) -> bool:
         """True when nothing a person would call the decision differs (readings may)."""

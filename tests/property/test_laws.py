@@ -36,6 +36,7 @@ from nightheron.model import (
     Stopping,
     Ticked,
     ValveSaid,
+    Work,
 )
 
 from tests.support import night
@@ -170,7 +171,8 @@ around = st.floats(-0.4, 0.5).map(lambda d: round(d, 3))
 @st.composite
 def scenes(draw: st.DrawFn, limits: ChamberLimits) -> Callable[[Play], None]:
     """One thing that happens."""
-    at = draw(st.sampled_from(["lives", "lives", "lives", "reading", "odd", "event", "turn", "act", "start"]))
+    kinds = ["lives", "lives", "lives", "reading", "odd", "event", "turn", "act", "hands", "start"]
+    at = draw(st.sampled_from(kinds))
     if at == "lives":
         seconds, off = draw(st.integers(1, 90)), draw(around)
         slope = draw(st.sampled_from([0.0, 0.0, 0.002, -0.002, -0.01]))
@@ -191,7 +193,10 @@ def scenes(draw: st.DrawFn, limits: ChamberLimits) -> Callable[[Play], None]:
         return draw(events())
     if at == "act":
         act, for_s = draw(st.sampled_from(Act)), draw(st.sampled_from([None, 5.0, float("nan"), 1e300]))
-        return lambda play: play.feed(Acted(play.now_ns, act, "ana", for_s=for_s))
+        work = draw(st.none() | st.sampled_from(Work))
+        return lambda play: play.feed(Acted(play.now_ns, act, "ana", for_s=for_s, work=work))
+    if at == "hands":
+        return draw(hands(limits))
     if at == "turn":
         how = draw(st.sampled_from(["at once", "late", "never"]))
 
@@ -205,6 +210,26 @@ def scenes(draw: st.DrawFn, limits: ChamberLimits) -> Callable[[Play], None]:
     if draw(st.booleans()):
         return lambda play: play.restores()
     return lambda play: play.restarts(unclean, new=new)
+
+
+@st.composite
+def hands(draw: st.DrawFn, limits: ChamberLimits) -> Callable[[Play], None]:
+    """Hands at the valve: a hold, good water until gas could flow, a bleed, and something in its middle."""
+    for_s, lives_s = draw(st.sampled_from([1.0, 1.5, 20.0, 120.0])), draw(st.sampled_from([0, 1, 2, 30, 130]))
+    inside = draw(st.sampled_from([None, *Act]))
+    work = draw(st.sampled_from(Work))
+
+    def bleeds(play: Play) -> None:
+        play.feed(Acted(play.now_ns, Act.SERVICE_ON, "ana", for_s=9.0))
+        play.commit = "at once"
+        play.commits()
+        play.lives(100, limits.resume_ph + 0.3, 0.0)
+        play.feed(Acted(play.now_ns, Act.BLEED, "ana", for_s=for_s))
+        play.lives(lives_s, limits.resume_ph + 0.3, -0.001)
+        if inside is not None:
+            play.feed(Acted(play.now_ns, inside, "rui", for_s=30.0, work=work))
+
+    return bleeds
 
 
 @st.composite

@@ -30,6 +30,7 @@ from nightheron.model import (
     Stopping,
     Ticked,
     ValveSaid,
+    Work,
 )
 
 MS = 1_000_000
@@ -73,7 +74,9 @@ EVENT = st.one_of(
     st.builds(OtherOrder, TIME, VALVE, st.none() | GAS, TEXT),
     st.builds(KeeperSaid, TIME, st.booleans(), TEXT),
     st.builds(Late, TIME, NUMBER),
-    st.builds(Acted, TIME, st.sampled_from(Act), TEXT, TEXT, st.none() | NUMBER),
+    st.builds(
+        Acted, TIME, st.sampled_from(Act), TEXT, TEXT, st.none() | NUMBER, st.none() | st.sampled_from(Work)
+    ),
     st.builds(Stopping, TIME),
 )
 

@@ -39,6 +39,7 @@ from nightheron.model import (
     State,
     Stopping,
     ValveSaid,
+    Work,
 )
 
 
@@ -69,6 +70,10 @@ class Judge:
     tank: tuple[int, float] | None = None
     tank_was_low: bool = False
     service: bool = False
+    bleed_until_ns: int = 0
+    """A bleed that was not refused ends then; until then a hold is set aside."""
+    hands: bool = False
+    """The event that is judged says so itself: hands were at work, or a person tests."""
     keeper: bool = False
     link: bool = False
     journal: bool = True
@@ -128,7 +133,8 @@ class Judge:
             "stopping": self.stopping,
             "no fresh reading": last is None or not self.now_ns - last[0] <= stale_ns,
             "below the floor": last is None or not last[1] >= self.limits.floor_ph,
-            "service": self.service,
+            "service": self.service and not self.now_ns < self.bleed_until_ns,
+            "hands": self.hands,
             "no keeper": not self.keeper,
             "no link": not self.link,
             "no journal": not self.journal,
@@ -146,6 +152,7 @@ class Judge:
         return self.tank_was_low or (tank.required and not fresh)
 
     def _hear(self, event: Event, effects: Sequence[Effect]) -> None:
+        self.hands = False
         match event:
             case Started():
                 self.started = True
@@ -165,12 +172,30 @@ class Judge:
                 self.held |= event.order is Gas.OPEN and not self.is_open
             case Stopping():
                 self.stopping = True
-            case Acted(act=Act.SERVICE_ON | Act.CLOSE):
-                self.service = True
-            case Acted(act=Act.SERVICE_OFF):
-                self.service = False
-            case Acted(act=Act.RELEASE):
-                self.held &= any(isinstance(e, Refused) for e in effects)
+            case Acted():
+                self._hear_act(event, refused=any(isinstance(e, Refused) for e in effects))
+            case _:
+                pass
+
+    def _hear_act(self, event: Acted, *, refused: bool) -> None:
+        self.hands = not refused and (
+            event.act in (Act.CHANGED, Act.TEST)
+            or (event.act is Act.SERVICE_OFF and self.now_ns < self.bleed_until_ns)
+        )
+        match event.act:
+            case Act.SERVICE_ON | Act.CLOSE | Act.HOLD:
+                self.service, self.bleed_until_ns = True, 0
+            case Act.SERVICE_OFF:
+                self.service, self.bleed_until_ns = False, 0
+            case Act.CHANGED:
+                self.service |= event.work is Work.LAY_UP
+            case Act.RELEASE:
+                self.held &= refused
+            case Act.BLEED if not refused:
+                assert self.service, "a bleed without hands at the valve"
+                assert not self.is_open, "a bleed of open gas"
+                assert event.for_s is not None and 1 <= event.for_s <= 120, f"a bleed of {event.for_s} s"
+                self.bleed_until_ns = self.now_ns + round(event.for_s * NS)
             case _:
                 pass
 
@@ -195,12 +220,13 @@ class Judge:
     def _shut(self) -> None:
         if self.is_open:
             self.closed_at_ns = self.now_ns
-        self.is_open = False
+        self.is_open, self.bleed_until_ns = False, 0
         self.open_tokens.clear()
 
     def _see_open(self, event: Event, effect: OpenUntil) -> None:
         lease_ns = effect.until_ns - self.now_ns
         assert 0 < lease_ns <= self.limits.valve.lease_s * NS, "a lease longer than the lease"
+        assert not self.service or effect.until_ns <= self.bleed_until_ns, "a lease beyond the bleed"
         if self.is_open:
             return
         assert isinstance(event, Committed), f"opened at {event}"

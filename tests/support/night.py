@@ -31,6 +31,7 @@ from nightheron.model import (
     Started,
     Ticked,
     ValveSaid,
+    Work,
 )
 
 TICK_NS = NS // 4
@@ -137,10 +138,10 @@ class Night:
             self.feed(Ticked(self.now_ns))
         return self
 
-    def act(self, act: Act, *, for_s: float | None = None) -> list[str]:
+    def act(self, act: Act, *, for_s: float | None = None, work: Work | None = None) -> list[str]:
         """A person acts; the refusals."""
         before = len(self.effects)
-        self.feed(Acted(self.now_ns, act, who="ana", why="cleaning", for_s=for_s))
+        self.feed(Acted(self.now_ns, act, who="ana", why="cleaning", for_s=for_s, work=work))
         return [e.why for _, e in self.effects[before:] if isinstance(e, Refused)]
 
     def feedback(self, seen: Gas | None) -> Night:

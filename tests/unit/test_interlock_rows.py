@@ -20,6 +20,7 @@ from nightheron.model import (
     State,
     Stopping,
     ValveSaid,
+    Work,
 )
 
 from tests.support.night import TANK, Night, flowing, restarted
@@ -257,6 +258,17 @@ def test_row_commissioning() -> None:
     assert Night(commissioning_required=False).wait(125).gas is Gas.OPEN
     done = Night(begin=False, commissioning_required=True).start(commissioned=True)
     assert done.wait(125).gas is Gas.OPEN
+
+
+def test_row_work_done() -> None:
+    """What hands changed closes open gas; it opens by itself after settle and rest, as a trial."""
+    night = flowing().wait(60, 6.8)
+    night.act(Act.CHANGED, work=Work.NEEDLE)
+    shut_by(night, Reason.WORK_DONE, State.RESTING)
+    assert night.closing().evidence[0][1] == "ana: needle valve set: cleaning"
+    night.ph = 6.9
+    opens_after(night, 120)
+    assert night.chamber.left().trial
 
 
 def test_row_starting() -> None:

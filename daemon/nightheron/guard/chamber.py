@@ -9,17 +9,16 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from nightheron.guard import delivery, intake, snapshot
+from nightheron.guard import delivery, hands, intake, snapshot
 from nightheron.guard.facts import Facts, gather
-from nightheron.guard.interlock import CORE_FAULT, RULES
+from nightheron.guard.interlock import RULES
 from nightheron.guard.judge import against, carry_over, judge
 from nightheron.guard.left import left_of
 from nightheron.guard.limits import ChamberLimits
-from nightheron.guard.release import release
+from nightheron.guard.rule import CORE_FAULT
 from nightheron.guard.state import ChamberState, Objection, Phase
 from nightheron.model import (
     NS,
-    Act,
     Acted,
     AlarmClass,
     Close,
@@ -38,12 +37,14 @@ from nightheron.model import (
     Raise,
     Reason,
     Record,
+    Refused,
     Started,
     State,
     ValveSaid,
     Verdict,
 )
 
+AFTER_FAULT = f"{CORE_FAULT.sentence} until the service is started anew"
 _WORST = {state: rank for rank, state in enumerate(State)}
 
 
@@ -89,7 +90,7 @@ class Chamber:
         """Evaluate once. Never raises: a fault inside closes, and stays."""
         if self._s.fault:
             self._hear_only(event)
-            return (Close(),)
+            return (Close(), Refused(AFTER_FAULT)) if isinstance(event, Acted) else (Close(),)
         try:
             return tuple(self._evaluate(event))
         except Exception as fault:  # any fault at all must end in closed gas
@@ -116,17 +117,14 @@ class Chamber:
             delivery.hear(s, event)
         if isinstance(event, Started):
             carry_over(s, event)
+        said = hands.act(s, event, self.limits) if isinstance(event, Acted) else []
         facts = gather(s, self.limits)
-        refused: list[Effect] = []
-        if isinstance(event, Acted) and event.act is Act.RELEASE:
-            refused = release(s, facts)
-            facts = gather(s, self.limits)  # what was forgotten must not begin again from the old facts
         alarms = judge(s, facts)
         orders = self._order(event)
         if orders and isinstance(orders[0], Close) and s.phase is Phase.CLOSED:
             facts = gather(s, self.limits)
             alarms += judge(s, facts, closing=True)
-        return [*orders, *self._write(facts, event), *alarms, *refused]
+        return [*orders, *self._write(facts, event), *said, *alarms]
 
     # -- gas --
 
@@ -135,6 +133,7 @@ class Chamber:
         s = self._s
         standing = against(s)
         if standing:
+            s.bleed_until_ns = None
             if s.phase is Phase.CLOSED:
                 return [Close()] if isinstance(event, Started) else []
             self._close(standing[0])
@@ -153,7 +152,8 @@ class Chamber:
         elif s.now_ns - s.renewed_ns < self.limits.valve.lease_s * NS / 4:
             return []
         s.renewed_ns = s.now_ns
-        return [OpenUntil(s.now_ns + round(self.limits.valve.lease_s * NS))]
+        until_ns = s.now_ns + round(self.limits.valve.lease_s * NS)
+        return [OpenUntil(until_ns if s.bleed_until_ns is None else min(until_ns, s.bleed_until_ns))]
 
     def _close(self, reason: Reason) -> None:
         s = self._s
@@ -193,6 +193,7 @@ class Chamber:
             taken=s.taken,
             taken_ns=s.taken_ns,
             trial_ends_ns=self._trial_ends_ns(),
+            bleed_ends_ns=s.bleed_until_ns,
         )
 
     def _evidence(self, reason: Reason, facts: Facts) -> str:

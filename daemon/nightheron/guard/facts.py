@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from nightheron.guard import delivery, quality
 from nightheron.guard.limits import ChamberLimits
 from nightheron.guard.state import ChamberState, Phase
-from nightheron.model import NS, Flag, Gas, Health, Reason, Verdict
+from nightheron.model import NS, Flag, Gas, Health, Reason
 
 DEEP_READINGS = 3
 DEEP_S = 5.0
@@ -55,10 +55,12 @@ class Facts:
     commissioned: bool
     service: bool
     service_why: str
+    work_done: str
     starting: bool
     starting_grace: bool
     starting_why: str
     opening_s: float
+    rest_asked: str
     rest_due: bool
     rest_answered: bool
     rest_given_up: bool
@@ -78,16 +80,14 @@ class Facts:
 def gather(s: ChamberState, limits: ChamberLimits) -> Facts:
     """The facts of state ``s`` at ``s.now_ns``. Also takes note of starting being over."""
     now_ns, proof, track = s.now_ns, s.proof, s.chamber_ph
-    health, flag, test = quality.assess(track, now_ns, limits.probe, service=s.service)
+    health, flag, test = quality.assess(track, now_ns, limits.probe, service=s.held)
     fresh = track.age_s(now_ns) <= limits.probe.stale_s
     ph = track.ph if fresh else None
     good = health in PERMITTING
     open_ = s.phase is Phase.OPEN  # while the row is being written down, permission to open must go on
     closed_s = 0.0 if open_ else (now_ns - s.closed_ns) / NS
     tank_ph, tank_good, tank_why = _tank(s, limits)
-    starting_why = _unheard(s, limits, good=good, tank_good=tank_good)
-    s.starting = s.starting and (bool(starting_why) or s.stopping)
-    risen = proof.verdict is Verdict.PROVED
+    starting_why = _starting(s, limits, good=good, tank_good=tank_good)
     return Facts(
         limits=limits,
         gas=Gas.OPEN if open_ else Gas.CLOSED,
@@ -122,16 +122,18 @@ def gather(s: ChamberState, limits: ChamberLimits) -> Facts:
         unclean_starts=s.unclean_starts,
         too_many_starts=s.unclean_starts > limits.starts_per_hour,
         commissioned=s.commissioned or not limits.commissioning_required,
-        service=s.service,
+        service=s.held,
         service_why=s.service_why,
+        work_done=s.work_done,
         starting=s.starting,
         starting_grace=s.starting and _within_grace(s, limits),
-        starting_why=STOPPING if s.stopping else starting_why,
+        starting_why=starting_why,
         opening_s=(proof.trial_ns if proof.trial else proof.opening_ns) / NS,
+        rest_asked=s.test_asked if open_ else "",
         rest_due=open_ and proof.due(limits, unchanged=track.is_unchanged(now_ns, s.ordered_ns)),
-        rest_answered=risen and closed_s >= limits.min_rest_s,
+        rest_answered=proof.turned() and closed_s >= limits.min_rest_s,
         rest_given_up=Reason.NO_EFFECT in s.objections,
-        rest_over=Reason.PLANNED_REST in s.objections and not risen and proof.has_waited(limits),
+        rest_over=Reason.PLANNED_REST in s.objections and not proof.turned() and proof.has_waited(limits),
         rest_wait_s=proof.rest_wait_ns / NS,
         not_stopping=proof.falls_on(),
     )
@@ -148,12 +150,19 @@ def _tank(s: ChamberState, limits: ChamberLimits) -> tuple[float | None, bool, s
     return ph, health in PERMITTING, f'tank "{tank.name}" {shown}'
 
 
+def _starting(s: ChamberState, limits: ChamberLimits, *, good: bool, tank_good: bool) -> str:
+    """What a start still waits for; takes note when that is nothing any more."""
+    unheard = _unheard(s, limits, good=good, tank_good=tank_good)
+    s.starting = s.starting and (bool(unheard) or s.stopping)
+    return STOPPING if s.stopping else unheard
+
+
 def _unheard(s: ChamberState, limits: ChamberLimits, *, good: bool, tank_good: bool) -> str:
     """Which required signal has not spoken yet; empty when all have."""
     missing = [] if s.begun else ["the start"]
     if not s.keeper_alive or not s.valve_link:
         missing.append("valve")
-    if not good and not s.service:
+    if not good and not s.held:
         missing.append("chamber pH")
     if limits.tank is not None and limits.tank.required and not tank_good:
         missing.append("tank pH")

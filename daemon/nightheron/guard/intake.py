@@ -8,7 +8,6 @@ from nightheron.guard.limits import ChamberLimits
 from nightheron.guard.state import ChamberState, Phase
 from nightheron.model import (
     NS,
-    Act,
     Acted,
     Committed,
     Event,
@@ -30,16 +29,15 @@ from nightheron.model import (
 )
 
 HOUR_NS = 3600 * NS
-LONGEST_REMINDER_S = 366 * 86400.0
 
 
 def take(s: ChamberState, event: Event, limits: ChamberLimits) -> None:
     """Change ``s`` by what ``event`` says."""
-    s.late_s = 0.0
+    s.late_s, s.work_done, s.test_asked = 0.0, "", ""
     match event:
         case Observed():
             _observed(s, event, limits)
-        case Ticked() | Committed():
+        case Ticked() | Committed() | Acted():
             pass
         case Started():
             _started(s, event, limits)
@@ -58,8 +56,6 @@ def take(s: ChamberState, event: Event, limits: ChamberLimits) -> None:
         case Late():
             s.late_s = min(max(1e-3, event.gap_s), 1e9)  # this order, so that a NaN is late too
             s.chamber_ph.break_run()
-        case Acted():
-            _acted(s, event)
         case Stopping():
             s.starting = s.stopping = True
         case _:
@@ -90,9 +86,9 @@ def _observed(s: ChamberState, event: Observed, limits: ChamberLimits) -> None:
         return
     deep_ph = limits.floor_ph - limits.deep_low_margin_ph
     heard = s.chamber_ph.hear(event, limits.probe, limits.resume_ph, deep_ph)
-    if s.service:
+    if s.held:
         s.low_began_with_gas = False
-    if not heard or s.service:
+    if not heard or s.held:
         return
     closed_s = (s.now_ns - s.closed_ns) / NS
     if s.chamber_ph.low_run == 1:
@@ -164,27 +160,3 @@ def _keeper_said(s: ChamberState, event: KeeperSaid) -> None:
         s.valve_link, s.valve_why = False, "no link yet"
         s.seen = s.disagrees_from_ns = None
     s.keeper_alive, s.keeper_why = event.alive, event.why
-
-
-def _acted(s: ChamberState, event: Acted) -> None:
-    match event.act:
-        case Act.SERVICE_ON | Act.CLOSE:
-            s.service = True
-            s.service_why = f"{event.who}: {event.why}" if event.why else event.who
-            s.service_until_ns = None
-            if event.for_s is not None and 0 <= event.for_s <= LONGEST_REMINDER_S:
-                s.service_until_ns = event.at_ns + round(event.for_s * NS)
-            s.proof.give_up()
-            if Reason.SERVICE in s.objections:
-                s.objections[Reason.SERVICE].told = False
-        case Act.SERVICE_OFF:
-            if s.service:
-                # Hands were at work: the trial opening that follows asks the question anew.
-                s.objections.pop(Reason.PLANNED_REST, None)
-                s.service, s.service_why, s.service_until_ns = False, "", None
-                s.proof.demand_trial(fresh=True)
-                s.chamber_ph.break_run()
-        case Act.RELEASE:
-            pass
-        case _:
-            assert_never(event.act)

@@ -14,7 +14,7 @@ that ``tests/unit/test_interlock.py`` then asks for by name.
 from __future__ import annotations
 
 from nightheron.guard.facts import Facts
-from nightheron.guard.rule import Rule, always, never
+from nightheron.guard.rule import CORE_FAULT, Rule, always
 from nightheron.model import AlarmClass, Gas, Reason, State
 
 _WAKE, _NOTICE, _DIGEST = AlarmClass.WAKE, AlarmClass.NOTICE, AlarmClass.DIGEST
@@ -103,12 +103,12 @@ TABLE: tuple[Rule, ...] = (
     Rule(
         Reason.PLANNED_REST,
         State.RESTING,
-        permits=lambda f: not f.rest_due,
-        closes_when="an opening reached its longest time, or a trial ended without an answer",
+        permits=lambda f: not f.rest_due and not f.rest_asked,
+        closes_when="an opening reached its longest time, a trial ended without an answer, or a person tests",
         resets="by itself when pH has risen 3 x its noise, after the minimum rest",
         sentence="a planned rest, so that probe and valve can show that they answer; normal work",
         clears=lambda f: f.rest_answered or f.rest_given_up,
-        evidence=lambda f: f"open {f.opening_s:.0f} s without an answer",
+        evidence=lambda f: f.rest_asked or f"open {f.opening_s:.0f} s without an answer",
         opens_when="pH seen to rise with the gas shut",
     ),
     Rule(
@@ -244,6 +244,16 @@ TABLE: tuple[Rule, ...] = (
         opens_when="service off",
     ),
     Rule(
+        Reason.WORK_DONE,
+        State.RESTING,
+        permits=lambda f: not f.work_done,
+        closes_when="a person says what was changed, or ends a hold during a bleed",
+        resets="by itself, after settle and rest; then a trial opening",
+        sentence="hands were at work on it",
+        evidence=lambda f: f.work_done,
+        opens_when="settle and rest, then a trial opening",
+    ),
+    Rule(
         Reason.COMMISSIONING,
         State.STANDBY,
         permits=lambda f: f.commissioned,
@@ -294,18 +304,6 @@ TABLE: tuple[Rule, ...] = (
         evidence=lambda f: f.feedback_why,
         objects=False,
     ),
-)
-
-CORE_FAULT = Rule(
-    Reason.CORE_FAULT,
-    State.LATCHED,
-    permits=never,
-    closes_when="the guard's own logic failed",
-    resets="when the service is started anew",
-    sentence="the guard's own logic failed; gas stays shut",
-    latches=always,
-    alarm=_NOTICE,
-    opens_when="the service started anew (and the fault reported)",
 )
 
 RULES = {rule.reason: rule for rule in (CORE_FAULT, *TABLE)}

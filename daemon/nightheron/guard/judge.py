@@ -18,6 +18,18 @@ def against(s: ChamberState) -> list[Reason]:
     return [reason for reason, rule in RULES.items() if rule.objects and reason in s.objections]
 
 
+def would_stand(s: ChamberState, facts: Facts) -> list[Rule]:
+    """The rules that would stand against gas if these were the facts; changes nothing."""
+    rows = [rule for rule in TABLE if rule.objects]
+    return [rule for rule in rows if not _lets(rule, s.objections.get(rule.reason), facts)]
+
+
+def _lets(rule: Rule, standing: Objection | None, facts: Facts) -> bool:
+    if standing is None:
+        return rule.permits(facts) is True
+    return not standing.latched and rule.ends(facts) is True
+
+
 def judge(s: ChamberState, facts: Facts, *, closing: bool = False) -> list[Effect]:
     """One evaluation of every row. Changes the objections; returns alarms raised and cleared.
 

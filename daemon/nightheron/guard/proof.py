@@ -58,6 +58,10 @@ class Proof:
         """True when the water was seen to fall on with the gas shut, and has not turned since."""
         return self.verdict is Verdict.NOT_PROVED
 
+    def turned(self) -> bool:
+        """True when the water was seen to rise in the present closing."""
+        return self.verdict is Verdict.PROVED
+
     def give_up(self) -> None:
         """A closing that was still pending can no longer be told."""
         if self.verdict is Verdict.PENDING:

@@ -124,6 +124,12 @@ class Track:
         """Forget the run of high readings: what came before no longer counts toward permission."""
         self.run = 0
 
+    def forget(self) -> None:
+        """Forget what was learned of the probe itself; another one is in its place."""
+        self.digit_ph, self.steps, self.longest_unchanged_s = None, 0, 0.0
+        self.noise_ph, self.noisy = NOISE_UNKNOWN_PH, False
+        self.recent.clear()
+
     def _refuse(self, at_ns: int) -> None:
         self.refused.append(at_ns)
         if len(self.refused) > WINDOW_MOST:

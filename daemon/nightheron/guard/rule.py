@@ -79,3 +79,17 @@ class Rule:
     @property
     def ends(self) -> Test:
         return self.clears or self.permits
+
+
+CORE_FAULT = Rule(
+    Reason.CORE_FAULT,
+    State.LATCHED,
+    permits=never,
+    closes_when="the guard's own logic failed",
+    resets="when the service is started anew",
+    sentence="the guard's own logic failed; gas stays shut",
+    latches=always,
+    alarm=AlarmClass.NOTICE,
+    opens_when="the service started anew (and the fault reported)",
+)
+"""The one row that no fact decides: a fault inside the guard puts it there."""

@@ -74,9 +74,21 @@ class ChamberState:
     service: bool = False
     service_why: str = ""
     service_until_ns: int | None = None
+    bleed_until_ns: int | None = None
+    """A bleed sets the hold aside until then; it ends for good when gas is shut for any reason."""
+    work_done: str = ""
+    """Hands were at work, said by the event that is being taken; who and what."""
+    test_asked: str = ""
+    """A proof test is asked for by the event that is being taken; who and why."""
     starting: bool = True
     stopping: bool = False
     opened_day_ns: list[int] = field(default_factory=lambda: [0] * 24)
     """Open time of the last 24 hours of running, newest hour last."""
     day_hour_ns: int = 0
     fault: str = ""
+
+    @property
+    def held(self) -> bool:
+        """A person's hold stands, and no bleed sets it aside at this moment."""
+        bleeds = self.bleed_until_ns is not None and self.now_ns < self.bleed_until_ns
+        return self.service and not bleeds

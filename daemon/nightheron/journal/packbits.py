@@ -6,10 +6,10 @@ import struct
 from dataclasses import fields
 from enum import StrEnum
 
-from nightheron.model import Act, Gas, Left, Reason, Signal
+from nightheron.model import Act, Gas, Left, Reason, Signal, Work
 
 # Places are numbers in every stored pack: append only.
-ENUMS: tuple[type[StrEnum], ...] = (Gas, Reason, Act, Signal)
+ENUMS: tuple[type[StrEnum], ...] = (Gas, Reason, Act, Signal, Work)
 NONE, FALSE, TRUE, INT, FLOAT, TEXT, TUPLE, LEFT, ENUM = range(9)
 MOST_VARINT_BYTES = 64
 LEFT_NAMES = tuple(f.name for f in fields(Left))

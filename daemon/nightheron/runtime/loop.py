@@ -43,7 +43,7 @@ from nightheron.runtime.alarms import Alarm, Alarms
 from nightheron.runtime.clock import MS_NS, ClockPort, rfc3339
 from nightheron.runtime.inbox import ActFor, Inbox, Item, JournalNews, Note, Reply, RowsCommitted, SnapshotDue
 from nightheron.runtime.ports import JournalPort, KeeperPort, NewsPort, NoNews, ProbeRoute
-from nightheron.runtime.recorder import Recorder
+from nightheron.runtime.recorder import Recorder, act_text
 from nightheron.runtime.view import Beginning, View
 
 __all__ = ["NOT_RECORDABLE_S", "TICK_S", "Beginning", "Loop", "View"]
@@ -227,10 +227,10 @@ class Loop:
                 "who": act.who,
                 "why": act.why,
                 "for_s": act.for_s,
+                "work": act.work.value if act.work else None,
                 "refused": refused,
                 "released": [r.value for r in sorted(gone)] if act.act is Act.RELEASE else [],
-                "text": f"{act.act.value.replace('_', ' ')} by {act.who}"
-                + (f": {act.why}" if act.why else ""),
+                "text": act_text(act, refused),
             },
         )
         # Answered when the view shows what came of it.

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from nightheron.guard.chamber import Chamber
 from nightheron.guard.explain import in_words, is_stopping
 from nightheron.guard.snapshot import to_json
-from nightheron.model import NS, Decision, Event, Gas, JsonValue, Reason, Record
+from nightheron.model import NS, Acted, Decision, Event, Gas, JsonValue, Reason, Record
 from nightheron.runtime.clock import ClockPort, rfc3339
 from nightheron.runtime.ports import JournalPort, NewsPort
 
@@ -245,3 +245,10 @@ def text_of(decision: Decision) -> str:
     if is_stopping(decision):
         reason = Reason.STARTING
     return f"{order}, {shown}" if reason is None else f"{order}: {in_words(reason, decision)}"
+
+
+def act_text(act: Acted, refused: str | None) -> str:
+    """What a person did, or was refused, in one sentence."""
+    what = act.act.value.replace("_", " ") + (f" {act.work.value}" if act.work else "")
+    said = f"{what} by {act.who}" + (f": {act.why}" if act.why else "")
+    return said if refused is None else f"refused: {said}"
