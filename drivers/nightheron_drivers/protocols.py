@@ -120,7 +120,11 @@ class Valve(Protocol):
 
 
 class ValveDriver(Protocol):
-    """Named by an entry point in ``nightheron.valves``."""
+    """Named by an entry point in ``nightheron.valves``.
+
+    May also have ``cautions(options)`` and ``refusals(options)``, static: pairs of a key and a sentence, from
+    a look at the machine. ``check`` shows the first; the second keep the service from starting.
+    """
 
     Options: type[BaseModel]
     """The keys it takes in TOML, beside driver, lease_s, travel_s and device_timer_s."""

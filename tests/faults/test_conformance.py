@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from nightheron_drivers import valve_mqtt, valve_rig, valve_serial
+from nightheron_drivers import valve_gpio, valve_mqtt, valve_rig, valve_serial
 from nightheron_drivers.conformance import check_probe
 from nightheron_drivers.conformance_valve import check_valve_without_link
 from nightheron_drivers.probe_mqtt import MqttProbe
@@ -16,6 +16,7 @@ from nightheron_drivers.probe_rig import RigProbe
 from nightheron_drivers.probe_serial import SerialProbe
 from nightheron_drivers.protocols import Broker
 from nightheron_drivers.skeleton import SkeletonProbe
+from nightheron_drivers.valve_gpio_options import GpioValve
 from nightheron_drivers.valve_mqtt_options import MqttValve
 from nightheron_drivers.valve_rig_options import RigValve
 from nightheron_drivers.valve_serial_options import SerialValve
@@ -114,3 +115,13 @@ def test_the_rig_valve_conforms_without_a_rig(tmp_path: Path) -> None:
     plan = plan_of(RigValve, {"path": str(tmp_path / "none.sock")})
     (valve,) = valve_rig.hold([plan], None, "own")
     check_valve_without_link(valve)
+
+
+def test_the_gpio_valve_conforms_without_a_chip(tmp_path: Path) -> None:
+    """No call of a valve on a pin waits or raises while its chip is not there, or is something else."""
+    file = tmp_path / "file"
+    file.touch()
+    for chip in (str(tmp_path / "none"), "no-such-label", str(file)):
+        plan = plan_of(GpioValve, {"chip": chip, "line": 17, "active_low": False})
+        (valve,) = valve_gpio.hold([plan], None, "own")
+        check_valve_without_link(valve, for_s=1.0)

@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 from nightheron_drivers.protocols import Broker
+from nightheron_drivers.valve_gpio_options import LINE_WORDS, GpioValve, GpioValveOptions
 from nightheron_drivers.valve_mqtt_options import MqttValve, MqttValveOptions
 from nightheron_drivers.valve_rig_options import RigValve, RigValveOptions
 from nightheron_drivers.valve_serial_options import SerialValve, SerialValveOptions
@@ -14,6 +15,7 @@ from pydantic import ValidationError
 
 MQTT: dict[str, Any] = {"order_topic": "a/b"}
 SERIAL: dict[str, Any] = {"port": "/dev/ttyUSB0"}
+GPIO: dict[str, Any] = {"chip": "/dev/gpiochip0", "line": 17, "active_low": False}
 
 
 @pytest.mark.parametrize(
@@ -65,12 +67,49 @@ def test_a_serial_valve_refuses(wrong: dict[str, Any]) -> None:
         SerialValveOptions(**{**SERIAL, **wrong})
 
 
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"chip": ""},
+        {"chip": "a\nb"},
+        {"line": -1},
+        {"line": 2048},
+        {"line": True},
+        {"line": 1.5},
+        {"line": ""},
+        {"line": "x" * 32},
+        {"line": [17]},
+        {"active_low": None},
+        {"bias": "up"},
+        {"watchdog_s": 0},
+        {"watchdog_s": float("nan")},
+        {"value": 1},
+    ],
+)
+def test_a_gpio_valve_refuses(wrong: dict[str, Any]) -> None:
+    """Lines that cannot be, pulls toward open, timers without end and unknown keys are errors."""
+    assert GpioValveOptions(**GPIO)
+    with pytest.raises(ValidationError):
+        GpioValveOptions(**{**GPIO, **wrong})
+
+
+def test_a_gpio_valve_must_be_told_which_level_opens() -> None:
+    """There is no default for active_low, and what a line may be is said in one sentence."""
+    with pytest.raises(ValidationError, match="active_low"):
+        GpioValveOptions(chip="/dev/gpiochip0", line=17)  # type: ignore[call-arg]  # what is tested
+    with pytest.raises(ValidationError) as refused:
+        GpioValveOptions(**{**GPIO, "line": None})
+    (error,) = refused.value.errors()
+    assert (error["loc"], str(error["ctx"]["error"])) == (("line",), LINE_WORDS)
+
+
 def test_valves_of_one_broker_port_or_rig_share_a_bus() -> None:
     """The bus is named by what the valves share, and an mqtt valve without a broker is an error."""
     broker = Broker("10.0.0.1", 1883)
     assert MqttValve.bus(MqttValveOptions(**MQTT), broker) == "mqtt:10.0.0.1:1883"
     assert SerialValve.bus(SerialValveOptions(**SERIAL), broker) == "serial:/dev/ttyUSB0"
     assert RigValve.bus(RigValveOptions(path="/run/rig"), None) == "rig:/run/rig"
+    assert GpioValve.bus(GpioValveOptions(**GPIO), None) == "gpio:/dev/gpiochip0"
     with pytest.raises(ValueError, match="needs a broker"):
         MqttValve.bus(MqttValveOptions(**MQTT), None)
 

@@ -7,9 +7,10 @@ import stat
 from collections.abc import Iterator
 from pathlib import Path
 
+from nightheron.settings.drivers import valve_driver
 from nightheron.settings.faults import BadConfiguration, KeyFault
 from nightheron.settings.reckon import broker_is_here, reckon
-from nightheron.settings.site import Chamber, Probe, Site
+from nightheron.settings.site import Chamber, Probe, Site, Valve
 from nightheron.settings.source import read_document
 
 
@@ -60,8 +61,20 @@ def _chamber(chamber: Chamber) -> Iterator[KeyFault]:
         port = getattr(valve.options, "port", None)
         if isinstance(port, str) and not Path(port).exists():
             yield KeyFault(f"{valve.key}.port", f"{port} is not there now; until it is, the valve is lost")
+        yield from _machine(valve)
         if not valve.reports:
             yield KeyFault(valve.key, "the valve does not report its own position; only the water shows it")
+
+
+def _machine(valve: Valve) -> Iterator[KeyFault]:
+    """What the valve's driver finds worth asking on this machine."""
+    look = getattr(valve_driver(valve.driver), "cautions", None)
+    if look is None:
+        return
+    try:
+        yield from [KeyFault(f"{valve.key}.{key}", why) for key, why in look(valve.options)]
+    except Exception as error:  # a third party's driver may raise anything while it looks
+        yield KeyFault(valve.key, f"the driver could not look at this machine ({type(error).__name__})")
 
 
 def _probe(probe: Probe) -> Iterator[KeyFault]:

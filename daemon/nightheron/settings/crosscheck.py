@@ -19,6 +19,7 @@ def check_chamber(chamber: ParsedChamber, faults: Faults) -> None:
         _probe(chamber.probe, faults)
     if chamber.valve is not None:
         _valve(chamber.valve, faults)
+        _machine(chamber.valve, faults)
 
 
 def _limits(key: str, table: ChamberTable, faults: Faults) -> None:
@@ -48,6 +49,19 @@ def _valve(valve: Device[ValveTable], faults: Faults) -> None:
         one, other = getattr(options, first, None), getattr(options, second, None)
         if isinstance(one, str) and isinstance(other, str) and one.strip() == other.strip():
             faults.add(f"{valve.key}.{second}", f"must differ from {first}")
+
+
+def _machine(valve: Device[ValveTable], faults: Faults) -> None:
+    """What the driver finds on this machine that forbids it to hold a valve."""
+    try:
+        for key, why in getattr(valve.driver, "refusals", _nothing)(valve.options):
+            faults.add(f"{valve.key}.{key}", why)
+    except Exception as error:  # a third party's driver may raise anything while it looks
+        faults.add(valve.key, f"the driver could not look at this machine ({type(error).__name__})")
+
+
+def _nothing(_: object) -> tuple[tuple[str, str], ...]:
+    return ()
 
 
 def check_tank(tank: ParsedTank, names: Iterable[str] | None, faults: Faults) -> None:

@@ -134,6 +134,7 @@ def _hold_together(
     sharing.check_topics(probes, valves, ours, faults)
     sharing.check_ports(probes, valves, faults)
     sharing.check_rigs(probes, valves, faults)
+    sharing.check_lines(valves, faults)
 
 
 def _chamber(

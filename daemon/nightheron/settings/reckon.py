@@ -28,6 +28,11 @@ SURGE_FACTOR = 10.0
 
 UNREACHABLE = "NOT BOUNDED: the valve keeps its last order; set device_timer_s to the device's own timer"
 
+UNRESET = (
+    "NOT BOUNDED: a board that hangs drives its pin on; set watchdog_s once a hardware watchdog and an "
+    "outside resistor were seen to shut the valve"
+)
+
 
 @dataclass(frozen=True, slots=True)
 class BudgetRow:
@@ -159,6 +164,8 @@ def _broker_gone(site: Site, chamber: Chamber) -> Step:
 
 def _host_gone(site: Site, chamber: Chamber) -> Step:
     timer_s, by = _valve_gone(site, chamber)
+    if hasattr(chamber.valves[0].options, "watchdog_s"):
+        return _pin_let_go(chamber, timer_s, by)
     if not chamber.valves[0].by_broker or site.mqtt is None or broker_is_here(site.mqtt.broker.host):
         return timer_s, by
     will_s = WILL_MOST_S + closing_s(chamber)
@@ -166,6 +173,20 @@ def _host_gone(site: Site, chamber: Chamber) -> Step:
         return timer_s, by
     by = f"the last will ({WILL_MOST_S:g} s), only while broker and device live; {_close(chamber)}"
     return will_s, by
+
+
+def _pin_let_go(chamber: Chamber, timer_s: float | None, by: str) -> Step:
+    """A hung board drives its pin on; only a reset lets go of it, and only a resistor then says which way."""
+    valve = chamber.valves[0]
+    if valve.options.watchdog_s is None:
+        return timer_s, by if timer_s is not None else UNRESET
+    reset_s = valve.options.watchdog_s + valve.table.travel_s
+    if timer_s is not None and timer_s <= reset_s:
+        return timer_s, by
+    return reset_s, (
+        f"the board's hardware watchdog ({valve.options.watchdog_s:g} s), then the resistor that pulls its "
+        f"pin toward shut, travel {valve.table.travel_s:g} s; on trust until both are seen to work"
+    )
 
 
 CAUSES: dict[str, Callable[[Site, Chamber], Step]] = {

@@ -118,3 +118,13 @@ def check_rigs(
             known = owner.setdefault(place, device.key)
             if known != device.key:
                 faults.add(f"{device.key}.chamber", f"is the same simulated chamber as that of {known}")
+
+
+def check_lines(valves: Sequence[Device[ValveTable]], faults: Faults) -> None:
+    """No two valves on one output line, as far as they name it alike."""
+    owner: dict[tuple[object, object], str] = {}
+    for valve in valves:
+        place = (getattr(valve.options, "chip", None), getattr(valve.options, "line", None))
+        if None not in place and place in owner:
+            faults.add(f"{valve.key}.line", f"is also the line of {owner[place]}; each valve needs its own")
+        owner.setdefault(place, valve.key)
