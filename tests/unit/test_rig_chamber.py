@@ -1,4 +1,4 @@
-"""The first-order chamber and the simulated valve, in virtual time."""
+"""The first-order chamber, in virtual time."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ import random
 
 import pytest
 from nightheron.rig.chamber import FirstOrderChamber, Water
-from nightheron.rig.valve import SimulatedValve
 
 
 def _after(chamber: FirstOrderChamber, seconds: int, *, gas_open: bool) -> float:
@@ -84,35 +83,3 @@ def test_time_goes_forward(dt_s: float) -> None:
     """A step that is no positive time is refused."""
     with pytest.raises(ValueError, match="not above 0"):
         FirstOrderChamber(6.9).step(dt_s, gas_open=True)
-
-
-def test_valve_closes_by_itself() -> None:
-    """A lease that nobody renews ends in closed gas; a renewed one goes on."""
-    valve = SimulatedValve()
-    assert valve.order("OPEN 5") == "open"
-    valve.step(4.0)
-    assert valve.order("OPEN 5") == "open"
-    valve.step(4.0)
-    assert valve.passes_gas
-    valve.step(1.0)
-    assert not valve.passes_gas
-
-
-@pytest.mark.parametrize(
-    "line", ["OPEN", "OPEN nan", "OPEN inf", "OPEN -1", "OPEN 0", "OPEN 9e9", "open 5", ""]
-)
-def test_valve_closes_on_what_it_does_not_know(line: str) -> None:
-    """An order that is none closes an open valve and is answered with an error."""
-    valve = SimulatedValve(left_s=10.0)
-    assert (valve.order(line) or "").startswith("error")
-    assert not valve.passes_gas
-
-
-def test_valve_faults() -> None:
-    """A silent valve neither answers nor moves; a stuck one passes gas although it says closed."""
-    valve = SimulatedValve(fault="valve_silent")
-    assert valve.order("OPEN 5") is None
-    assert not valve.passes_gas
-    valve.fault = "valve_stuck_open"
-    assert valve.order("CLOSE") == "closed"
-    assert valve.passes_gas

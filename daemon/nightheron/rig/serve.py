@@ -24,12 +24,14 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from nightheron.model import Gas
+from nightheron.rig import wrong
 from nightheron.rig.chamber import PROBE_FAULTS, FirstOrderChamber, SimulatedChamber
-from nightheron.rig.valve import VALVE_FAULTS, SimulatedValve
+from nightheron.rig.valve import SimulatedValve
 
 STEP_S = 0.1
 PERIOD_S = 1.0
 LINE_MOST = 256
+VALVE_FAULTS = {"valve_silent": wrong.Valve(deaf=True), "valve_stuck_open": wrong.Valve(stuck="open")}
 FAULTS = (*PROBE_FAULTS, *VALVE_FAULTS)
 
 
@@ -47,7 +49,7 @@ class Bench:
     def set_fault(self, fault: str | None) -> None:
         """One fault at a time, on probe or valve."""
         self.chamber.set_fault(fault if fault in PROBE_FAULTS else None)
-        self.valve.fault = fault if fault in VALVE_FAULTS else None
+        self.valve.bad = VALVE_FAULTS.get(fault or "", wrong.Valve())
 
 
 class Rig:
