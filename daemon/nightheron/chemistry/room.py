@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 
 from nightheron.chemistry.bounds import above_zero, not_negative, within
-from nightheron.chemistry.gas import PA_PER_ATM, moles_per_ml
+from nightheron.chemistry.gas import CO2_G_MOL, PA_PER_ATM, moles_per_ml
 from nightheron.chemistry.nernst import GAS_CONSTANT_J_MOL_K, KELVIN_AT_0_C
 
 OUTDOOR_PPM = 420.0
@@ -104,7 +104,7 @@ def mg_m3_from_ppm(ppm: float, t_c: float = 25.0) -> float:
     """
     within("CO2", ppm, 0.0, 1e6, "ppm")
     within("air temperature", t_c, 0.0, 40.0, "degC")
-    return ppm * 44.01 * 1e-3 * PA_PER_ATM / (GAS_CONSTANT_J_MOL_K * (t_c + KELVIN_AT_0_C))
+    return ppm * CO2_G_MOL * 1e-3 * PA_PER_ATM / (GAS_CONSTANT_J_MOL_K * (t_c + KELVIN_AT_0_C))
 
 
 def _room(
