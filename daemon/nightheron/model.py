@@ -7,126 +7,22 @@ Nothing here reads a clock, and nothing here stands for "no number" but None.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import IntEnum, StrEnum
+
+from nightheron.vocabulary import (
+    Act as Act,
+    AlarmClass as AlarmClass,
+    Flag as Flag,
+    Gas as Gas,
+    Health as Health,
+    Reason as Reason,
+    Signal as Signal,
+    State as State,
+    Verdict as Verdict,
+    Work as Work,
+)
 
 NS = 1_000_000_000
 JsonValue = None | bool | int | float | str | list["JsonValue"] | dict[str, "JsonValue"]
-
-
-class Gas(StrEnum):
-    """The order that stands on a valve."""
-
-    OPEN = "open"
-    CLOSED = "closed"
-
-
-class State(StrEnum):
-    """The worst standing objection, worst last."""
-
-    FLOWING = "flowing"
-    STANDBY = "standby"
-    RESTING = "resting"
-    TRIPPED = "tripped"
-    SERVICE = "service"
-    LATCHED = "latched"
-
-
-class Health(StrEnum):
-    """Status of a signal in the words of NAMUR NE 107."""
-
-    GOOD = "good"
-    MAINTENANCE = "maintenance_required"
-    OUT_OF_SPECIFICATION = "out_of_specification"
-    FUNCTION_CHECK = "function_check"
-    FAILURE = "failure"
-
-
-class Flag(IntEnum):
-    """Quality flag of a reading, numbered as in IOOS QARTOD."""
-
-    PASS = 1
-    NOT_EVALUATED = 2
-    SUSPECT = 3
-    FAIL = 4
-    MISSING = 9
-
-
-class Verdict(StrEnum):
-    """What the water said about the last closing."""
-
-    PENDING = "pending"
-    PROVED = "proved"
-    NOT_PROVED = "not_proved"
-    COULD_NOT_TELL = "could_not_tell"
-
-
-class Signal(StrEnum):
-    """The fixed vocabulary of signals a probe can speak for."""
-
-    CHAMBER_PH = "chamber_ph"
-    TANK_PH = "tank_ph"
-
-
-class Reason(StrEnum):
-    """Every reason against gas. The interlock table gives each its rule."""
-
-    CORE_FAULT = "core_fault"
-    GUARD_LATE = "guard_late"
-    KEEPER_LOST = "keeper_lost"
-    VALVE_LOST = "valve_lost"
-    CHAMBER_PH_LOST = "chamber_ph_lost"
-    FLOOR = "floor"
-    PLANNED_REST = "planned_rest"
-    DEEP_LOW = "deep_low"
-    TANK_LOW = "tank_low"
-    TANK_PH_LOST = "tank_ph_lost"
-    NO_EFFECT = "no_effect"
-    NOT_STOPPING = "not_stopping"
-    VALVE_DISAGREES = "valve_disagrees"
-    FOREIGN_ORDER = "foreign_order"
-    NOT_RECORDABLE = "not_recordable"
-    RESTARTS = "restarts"
-    NEW_JOURNAL = "new_journal"
-    COMMISSIONING = "commissioning"
-    SERVICE = "service"
-    WORK_DONE = "work_done"
-    STARTING = "starting"
-    SETTLING = "settling"
-    MIN_REST = "min_rest"
-    FEEDBACK_SILENT = "feedback_silent"
-
-
-class AlarmClass(StrEnum):
-    """How far an alarm may reach: wake a person, tell once, or wait for the morning."""
-
-    WAKE = "wake"
-    NOTICE = "notice"
-    DIGEST = "digest"
-
-
-class Act(StrEnum):
-    """What a person can tell the guard. None of them opens gas against any rule."""
-
-    SERVICE_ON = "service_on"
-    SERVICE_OFF = "service_off"
-    RELEASE = "release"
-    CLOSE = "close"
-    HOLD = "hold"  # from a button: begins a hold, and changes none that stands
-    CHANGED = "changed"  # hands did `work` on the chamber
-    TEST = "test"  # shut the gas as a planned rest now, to see that it stops
-    BLEED = "bleed"  # the hold stands aside for `for_s` seconds; every other rule must permit
-
-
-class Work(StrEnum):
-    """What hands can have changed on a chamber."""
-
-    NEEDLE = "needle"
-    CYLINDER = "cylinder"
-    MEDIA = "media"
-    PROBE = "probe"
-    FEED = "feed"
-    PUMP = "pump"
-    LAY_UP = "lay-up"
 
 
 # ---- events: everything the core may know ----
@@ -164,6 +60,10 @@ class Left:
     """Until the reminder of a person's hold is due."""
     taken: Gas | None = None
     """The last order that the valve is known to have, or may have; None when nothing is known."""
+    more_digits: tuple[tuple[float | None, int], ...] = ()
+    """``digit_ph`` and ``steps`` of the chamber's second and third probe."""
+    beyond: tuple[Signal, ...] = ()
+    """Signals that stood beyond their limits or were held for having been there."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -315,7 +215,7 @@ class Decision:
     reasons: tuple[Reason, ...]
     """Those standing now, in the order of the interlock table."""
     ph: float | None
-    """The last good chamber reading, NBS scale; None when there is none."""
+    """The fresh chamber reading that decides, NBS scale; None when there is none."""
     health: Health
     flag: Flag
     test: str
@@ -338,6 +238,10 @@ class Decision:
     """Gas is open for a trial, which ends then unless the reading answers; None when it is not."""
     bleed_ends_ns: int | None = None
     """Gas is open for a bleed, which ends then whatever is read; None when it is not."""
+    probes: tuple[float | None, ...] = ()
+    """With several chamber probes: what each reads, pH on the NBS scale, None where it is not fresh."""
+    signals: tuple[tuple[Signal, float | None], ...] = ()
+    """The other signals that are configured, each in its own unit; None where it is not fresh."""
 
     def same_as(self, other: Decision) -> bool:
         """True when nothing a person would call the decision differs (readings may)."""

@@ -9,8 +9,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import pytest
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
+from hypothesis import HealthCheck, given, settings, strategies as st
 from nightheron.guard.chamber import Chamber
 from nightheron.guard.limits import ChamberLimits, Conversion, ProbeLimits, TankLimits, ValveLimits
 from nightheron.model import (
@@ -70,7 +69,7 @@ def _limits(draw: st.DrawFn) -> ChamberLimits:
         probe_lag_s=draw(st.sampled_from([1.0, 10.0])),
         tail_s=draw(st.sampled_from([1.0, 10.0])),
         starts_per_hour=draw(st.sampled_from([1, 10])),
-        probe=ProbeLimits(period_s, draw(st.sampled_from([3.0, 6.0])) * period_s, conversion),
+        probes=(ProbeLimits(period_s, draw(st.sampled_from([3.0, 6.0])) * period_s, conversion),),
         valve=ValveLimits(draw(st.sampled_from([2.0, 5.0])), travel_s=2.0, feedback=draw(st.booleans())),
         tank=tank if draw(st.booleans()) else None,
     )
@@ -125,15 +124,15 @@ class Play:
             self.feed(Committed(self.now_ns, token))
 
     def reads(self, ph: float, refused: str | None = None) -> None:
-        conversion = self.limits.probe.conversion
+        conversion = self.limits.probes[0].conversion
         value = conversion.at_ph7 + (ph - 7.0) * conversion.per_ph
         self.feed(Observed(self.now_ns, Signal.CHAMBER_PH, 0, value, "", refused))
 
     def lives(self, seconds: int, ph: float, slope: float) -> None:
         """Time passes with readings at their period, and the tank well."""
         self.ph = ph
-        for _ in range(round(seconds / self.limits.probe.period_s)):
-            self.now_ns += round(self.limits.probe.period_s * NS)
+        for _ in range(round(seconds / self.limits.probes[0].period_s)):
+            self.now_ns += round(self.limits.probes[0].period_s * NS)
             self.ph += slope
             self.reads(self.ph)
             if self.limits.tank is not None:
@@ -368,7 +367,7 @@ def test_no_stuck_probe_keeps_gas_open(
 def test_no_blind_band(hundredths: int) -> None:
     """Stuck at any value for a day: gas open no longer than a trial opening."""
     probe = replace(night.PROBE, period_s=15.0, stale_s=45.0)
-    play = Play(night.limits(probe=probe), twin=False)
+    play = Play(night.limits(probes=(probe,)), twin=False)
     play.start()
     play.lives(86400, hundredths / 100, 0.0)
     assert play.judge.opened_ns / NS <= play.limits.trial_opening_s + probe.period_s

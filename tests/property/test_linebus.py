@@ -5,8 +5,7 @@ from __future__ import annotations
 import re
 from itertools import pairwise
 
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 from nightheron_drivers.linebus import LINE_MOST, Line, LineBus, escaped
 from nightheron_drivers.protocols import RAW_MOST
 

@@ -8,8 +8,7 @@ from dataclasses import astuple
 from typing import get_args
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 from nightheron.journal.pack import TYPES, BadPack, pack, unpack
 from nightheron.model import (
     Act,

@@ -5,8 +5,7 @@ from __future__ import annotations
 import tempfile
 from pathlib import Path
 
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
+from hypothesis import HealthCheck, given, settings, strategies as st
 from nightheron.guard.chamber import Chamber
 from nightheron.journal.pack import pack
 from nightheron.model import (

@@ -7,8 +7,7 @@ import tempfile
 from dataclasses import fields, is_dataclass
 from pathlib import Path
 
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 from nightheron.settings import BadConfiguration, budget, load, warnings
 from nightheron.settings.site import Site
 
@@ -85,7 +84,7 @@ def assert_sound(site: Site) -> None:
         assert min(limits.settle_s, limits.min_rest_s, limits.trial_pause_s) >= 1
         assert 0 < limits.trial_opening_s <= limits.longest_opening_s
         assert limits.valve.lease_s >= 2
-        assert limits.probe.stale_s >= 3 * limits.probe.period_s > 0
+        assert limits.probes[0].stale_s >= 3 * limits.probes[0].period_s > 0
     assert all(row.seconds is None or math.isfinite(row.seconds) for row in budget(site))
     assert all("\n" not in w.why for w in warnings(site))
     assert len(site.fingerprint()) == 64

@@ -5,8 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 from nightheron.chemistry.bounds import OutOfRange
 from nightheron.chemistry.carbonate import (
     co2_from_dic_ph,

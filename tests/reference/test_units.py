@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 from nightheron.chemistry import units
 from nightheron.chemistry.bounds import OutOfRange
 from nightheron.chemistry.density import seawater_kg_per_l

@@ -127,7 +127,7 @@ class Judge:
     def against(self, event: Event) -> str:
         """What stands against gas now, whatever was decided; empty when nothing does."""
         last = self.readings[-1] if self.readings else None
-        stale_ns = self.limits.probe.stale_s * NS
+        stale_ns = self.limits.probes[0].stale_s * NS
         checks = {
             "not started": not self.started,
             "stopping": self.stopping,
@@ -201,7 +201,7 @@ class Judge:
 
     def _hear_reading(self, event: Observed) -> None:
         if event.signal is Signal.CHAMBER_PH:
-            ph = _ph(event, self.limits.probe)
+            ph = _ph(event, self.limits.probes[0])
             if ph is not None:
                 self.readings.append((self.now_ns, ph))
                 while len(self.readings) > 4000:
@@ -250,7 +250,7 @@ class Judge:
         assert len(times) >= 3, "fewer than three readings to settle"
         assert last_ns - times[-1] >= self.limits.settle_s * NS, "readings do not span the settle time"
         gaps = [a - b for a, b in pairwise(times)]
-        assert max(gaps) <= self.limits.probe.stale_s * NS, "silence in the settle window"
+        assert max(gaps) <= self.limits.probes[0].stale_s * NS, "silence in the settle window"
 
     def _see_row(self, effect: Record) -> None:
         row = effect.decision

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from nightheron.guard.limits import ChamberLimits
 from nightheron.journal.pack import unpack
-from nightheron.model import NS, Act, Acted, Event, Gas, JsonValue, KeeperSaid, Left, ValveSaid
+from nightheron.model import NS, Act, Acted, Event, Gas, JsonValue, KeeperSaid, Left, Signal, ValveSaid
 from nightheron.runtime.clock import VirtualClock
 from nightheron.runtime.inbox import ActFor, Inbox, JournalNews, Reply, RowsCommitted
 from nightheron.runtime.loop import TICK_S, Beginning, Loop
@@ -98,10 +98,10 @@ class Bench:
         self.keepers = FakeKeepers(self.clock, self.names)
         self.journal = FakeJournal(self.inbox)
         routes = {
-            f"chamber/{name}/0": ProbeRoute((place,), tank=False, number=0)
+            f"chamber/{name}/0": ProbeRoute((place,), Signal.CHAMBER_PH, 0)
             for place, name in enumerate(self.names)
         }
-        routes["tank/display/0"] = ProbeRoute(tuple(range(len(self.names))), tank=True, number=0)
+        routes["tank/display/0"] = ProbeRoute(tuple(range(len(self.names))), Signal.TANK_PH, 0)
         self.loop = Loop(self.limits, self.clock, self.keepers, self.port(), routes, inbox=self.inbox)
         self.ph: dict[str, float | None] = dict.fromkeys(self.names, 6.9)
         none: list[Left | None] = [None for _ in self.names]

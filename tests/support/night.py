@@ -57,7 +57,7 @@ def limits(**changes: object) -> ChamberLimits:
         tail_s=90.0,
         starts_per_hour=10,
         commissioning_required=False,
-        probe=PROBE,
+        probes=(PROBE,),
         valve=ValveLimits(lease_s=5.0, travel_s=2.0, feedback=False),
     )
     return replace(plain, **changes)  # type: ignore[arg-type]  # tests pass fields by name
@@ -73,6 +73,8 @@ class Night:
         self.commits = True
         self.ph: float | None = 6.9
         self.tank_ph: float | None = None
+        self.others: dict[tuple[Signal, int], float] = {}
+        """What further probes say once a second, by signal and number."""
         self.open_until_ns = 0
         self.effects: list[tuple[int, Effect]] = []
         self.events: list[Event] = []
@@ -135,7 +137,24 @@ class Night:
                     self.reads(self.ph)
                 if self.tank_ph is not None:
                     self.feed(Observed(self.now_ns, Signal.TANK_PH, 0, self.tank_ph, str(self.tank_ph)))
+                for (signal, number), value in self.others.items():
+                    self.feed(Observed(self.now_ns, signal, number, value, str(value)))
             self.feed(Ticked(self.now_ns))
+        return self
+
+    def second(self, ph: float | None, third: float | None = -1.0) -> Night:
+        """What the second and third chamber probe say from now on; None: silent."""
+        for number, value in ((1, ph), (2, third)):
+            self.others.pop((Signal.CHAMBER_PH, number), None)
+            if value is not None and value > 0:
+                self.others[Signal.CHAMBER_PH, number] = value
+        return self
+
+    def says(self, signal: Signal, value: float | None) -> Night:
+        """What another signal says from now on; None: it is silent."""
+        self.others.pop((signal, 0), None)
+        if value is not None:
+            self.others[signal, 0] = value
         return self
 
     def act(self, act: Act, *, for_s: float | None = None, work: Work | None = None) -> list[str]:

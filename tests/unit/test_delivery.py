@@ -166,7 +166,7 @@ def test_a_trial_has_an_end_until_the_water_answers() -> None:
 def test_a_fault_of_the_core_still_hears_the_valve() -> None:
     """After a fault inside, whether the valve took the close is still known."""
     night = answers(flowing(), Gas.OPEN)
-    night.chamber._s.chamber_ph = None  # type: ignore[assignment]  # a broken inside
+    night.chamber._s.probes = None  # type: ignore[assignment]  # a broken inside
     night.feed(ValveSaid(night.now_ns, 0, link=True, acked=None))
     assert night.reasons == (Reason.CORE_FAULT,)
     assert night.chamber.decision.delivered is False

@@ -13,8 +13,7 @@ from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 
 import pytest
-from nightheron.cli import log as log_command
-from nightheron.cli import verify as verify_command
+from nightheron.cli import log as log_command, verify as verify_command
 from nightheron.cli.times import times
 from nightheron.journal import query
 from nightheron.journal.connect import connect_reader, service_holds
@@ -22,8 +21,7 @@ from nightheron.journal.query import ALWAYS, PAGE_ROWS, Wanted, entries
 from nightheron.journal.store import Store
 from nightheron.journal.when import parse_when
 
-from tests.support.journals import UTC as START
-from tests.support.journals import draft, edit, filled
+from tests.support.journals import UTC as START, draft, edit, filled
 
 NOW = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
 UTC_TIMES = times("UTC", NOW)

@@ -22,7 +22,7 @@ def record(directory: Path, text: str, name: str = "west") -> None:
 def test_without_a_record_the_ideal_electrode_is_assumed_and_said(tmp_path: Path) -> None:
     """59.16 mV below the isopotential point is one pH above seven, and a warning names the key."""
     site = load(write(tmp_path, MV), {})
-    conversion = site.limits()[0].probe.conversion
+    conversion = site.limits()[0].probes[0].conversion
 
     assert conversion.at_ph7 == 0
     assert conversion.per_ph == pytest.approx(-59.159, abs=0.001)
@@ -33,7 +33,7 @@ def test_a_record_is_used(tmp_path: Path) -> None:
     """The record's numbers are the conversion, and no warning is given."""
     record(tmp_path, '{"at_ph7": 12.5, "per_ph": -57.1, "at": "2026-11-01"}')
     site = load(write(tmp_path, MV), {})
-    conversion = site.limits()[0].probe.conversion
+    conversion = site.limits()[0].probes[0].conversion
 
     assert (conversion.at_ph7, conversion.per_ph) == (12.5, -57.1)
     assert not any(w.key == "chamber.west.probe.unit" for w in warnings(site))

@@ -26,7 +26,7 @@ def test_unwritten_keys_have_the_documented_defaults(tmp_path: Path) -> None:
     assert (east.trial_opening_s, east.trial_pause_s) == (600, 1800)
     assert (east.probe_lag_s, east.tail_s, east.starts_per_hour) == (60, 90, 10)
     assert (east.valve.lease_s, east.valve.travel_s, east.valve.feedback) == (5, 2, False)
-    assert (east.probe.period_s, east.probe.stale_s) == (1, 5)
+    assert (east.probes[0].period_s, east.probes[0].stale_s) == (1, 5)
     assert not east.commissioning_required
 
 
@@ -67,7 +67,7 @@ def test_stale_follows_the_interval(tmp_path: Path) -> None:
     """An unwritten stale_s is five seconds, or three intervals where that is longer."""
     text = changed(('topic = "greenhouse/east/ph"', 'topic = "greenhouse/east/ph"\nperiod_s = 4'))
 
-    probe = load(write(tmp_path, text), {}).limits()[1].probe
+    probe = load(write(tmp_path, text), {}).limits()[1].probes[0]
 
     assert isinstance(probe, ProbeLimits)
     assert probe.stale_s == 12

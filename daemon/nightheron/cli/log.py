@@ -87,8 +87,7 @@ def _wanted(args: argparse.Namespace, times: Times) -> Wanted:
 def _known(args: argparse.Namespace, path: Path, wanted: Wanted) -> None:
     """Raises ValueError for a kind that no row has, and for a chamber that nobody has heard of."""
     from nightheron.cli.times import chamber_names
-    from nightheron.journal.query import Wanted as Ask
-    from nightheron.journal.query import entries
+    from nightheron.journal.query import Wanted as Ask, entries
 
     if args.kind is not None and args.kind not in KINDS:
         raise ValueError(f"There are no rows of kind {args.kind!r}; the kinds are {', '.join(KINDS)}.")

@@ -15,6 +15,7 @@ from nightheron.guard.interlock import RULES
 from nightheron.guard.judge import against, carry_over, judge
 from nightheron.guard.left import left_of
 from nightheron.guard.limits import ChamberLimits
+from nightheron.guard.quality import Track
 from nightheron.guard.rule import CORE_FAULT
 from nightheron.guard.state import ChamberState, Objection, Phase
 from nightheron.model import (
@@ -53,7 +54,7 @@ class Chamber:
 
     def __init__(self, limits: ChamberLimits) -> None:
         self.limits = limits
-        self._s = ChamberState()
+        self._s = ChamberState(probes=[Track() for _ in limits.probes])
         self.decision = Decision(
             at_ns=0,
             state=State.STANDBY,
@@ -169,7 +170,7 @@ class Chamber:
         s = self._s
         standing = against(s)
         states = [State.LATCHED if s.objections[r].latched else RULES[r].state for r in standing]
-        health, flag, test = facts.health, facts.flag, facts.test
+        health, flag, test = facts.voted.health, facts.voted.flag, facts.voted.test
         if Reason.NO_EFFECT in s.objections:
             health, flag, test = Health.FAILURE, Flag.FAIL, "no_answer"
         elif facts.feedback_silent and health is Health.GOOD:
@@ -187,18 +188,27 @@ class Chamber:
             tank_ph=facts.tank_ph,
             verdict=s.proof.verdict,
             evidence=tuple((r, self._evidence(r, facts)) for r in standing),
-            notes=(s.chamber_ph.note,) if s.chamber_ph.note else (),
+            notes=tuple(track.note for track in s.probes if track.note),
             delivered=s.delivered,
             ordered_ns=s.ordered_ns,
             taken=s.taken,
             taken_ns=s.taken_ns,
             trial_ends_ns=self._trial_ends_ns(),
             bleed_ends_ns=s.bleed_until_ns,
+            probes=self._each_probe(),
+            signals=facts.signals,
         )
 
     def _evidence(self, reason: Reason, facts: Facts) -> str:
         standing, rule = self._s.objections[reason], RULES[reason]
         return rule.evidence(facts) if rule.live and not standing.latched else standing.evidence
+
+    def _each_probe(self) -> tuple[float | None, ...]:
+        s = self._s
+        if len(s.probes) == 1:
+            return ()
+        pairs = zip(s.probes, self.limits.probes, strict=True)
+        return tuple(t.ph if t.age_s(s.now_ns) <= one.stale_s else None for t, one in pairs)
 
     def _trial_ends_ns(self) -> int | None:
         s = self._s

@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from nightheron.guard import delivery, quality
+from nightheron.guard import delivery, quality, sense
 from nightheron.guard.limits import ChamberLimits
 from nightheron.guard.state import ChamberState, Phase
-from nightheron.model import NS, Flag, Gas, Health, Reason
+from nightheron.guard.vote import Voted, vote
+from nightheron.model import NS, Gas, Reason, Signal
 
-DEEP_READINGS = 3
-DEEP_S = 5.0
-PERMITTING = frozenset({Health.GOOD, Health.MAINTENANCE})
 FEEDBACK_SILENT_S = 60.0
 STOPPING = "the service is stopping"
 
@@ -23,19 +21,18 @@ class Facts:
     limits: ChamberLimits
     gas: Gas
     closed_s: float
-    ph: float | None
-    ph_good: bool
-    ph_why: str
-    health: Health
-    flag: Flag
-    test: str
-    fell_through_floor: bool
-    settled: bool
-    deep_with_gas: bool
+    voted: Voted
     tank_ph: float | None
     tank_good: bool
     tank_required: bool
     tank_why: str
+    standing: dict[Signal, str]
+    """Signals beyond their limits or still held for it, with the evidence."""
+    required_lost: str
+    """Required signals without a good reading; empty when there is none."""
+    optional_silent: str
+    signals: tuple[tuple[Signal, float | None], ...]
+    opened_day_s: float
     keeper_alive: bool
     keeper_why: str
     valve_link: bool
@@ -69,6 +66,14 @@ class Facts:
     not_stopping: bool
 
     @property
+    def ph(self) -> float | None:
+        return self.voted.ph
+
+    @property
+    def ph_good(self) -> bool:
+        return self.voted.good
+
+    @property
     def late(self) -> bool:
         return self.late_s > 0
 
@@ -79,32 +84,28 @@ class Facts:
 
 def gather(s: ChamberState, limits: ChamberLimits) -> Facts:
     """The facts of state ``s`` at ``s.now_ns``. Also takes note of starting being over."""
-    now_ns, proof, track = s.now_ns, s.proof, s.chamber_ph
-    health, flag, test = quality.assess(track, now_ns, limits.probe, service=s.held)
-    fresh = track.age_s(now_ns) <= limits.probe.stale_s
-    ph = track.ph if fresh else None
-    good = health in PERMITTING
+    now_ns, proof = s.now_ns, s.proof
+    voted = vote(s, limits, since_ns=s.ordered_ns)
+    good = voted.good
     open_ = s.phase is Phase.OPEN  # while the row is being written down, permission to open must go on
     closed_s = 0.0 if open_ else (now_ns - s.closed_ns) / NS
     tank_ph, tank_good, tank_why = _tank(s, limits)
-    starting_why = _starting(s, limits, good=good, tank_good=tank_good)
+    standing, required_lost, optional_silent, signals = _senses(s, limits)
+    starting_why = _starting(s, limits, good=good, tank_good=tank_good, lost=required_lost)
     return Facts(
         limits=limits,
         gas=Gas.OPEN if open_ else Gas.CLOSED,
         closed_s=closed_s,
-        ph=ph,
-        ph_good=good,
-        ph_why=f"{test}, last reading {_age(track, now_ns)}",
-        health=health,
-        flag=flag,
-        test=test,
-        fell_through_floor=fresh and track.jumped_down and ph is not None and ph < limits.floor_ph,
-        settled=good and track.settled(limits.settle_s),
-        deep_with_gas=_deep_with_gas(s),
+        voted=voted,
         tank_ph=tank_ph,
         tank_good=tank_good,
         tank_required=limits.tank is not None and limits.tank.required,
         tank_why=tank_why,
+        standing=standing,
+        required_lost=required_lost,
+        optional_silent=optional_silent,
+        signals=signals,
+        opened_day_s=sum(s.opened_day_ns) / NS,
         keeper_alive=s.keeper_alive,
         keeper_why=s.keeper_why,
         valve_link=s.valve_link,
@@ -130,7 +131,7 @@ def gather(s: ChamberState, limits: ChamberLimits) -> Facts:
         starting_why=starting_why,
         opening_s=(proof.trial_ns if proof.trial else proof.opening_ns) / NS,
         rest_asked=s.test_asked if open_ else "",
-        rest_due=open_ and proof.due(limits, unchanged=track.is_unchanged(now_ns, s.ordered_ns)),
+        rest_due=open_ and proof.due(limits, unchanged=voted.unchanged),
         rest_answered=proof.turned() and closed_s >= limits.min_rest_s,
         rest_given_up=Reason.NO_EFFECT in s.objections,
         rest_over=Reason.PLANNED_REST in s.objections and not proof.turned() and proof.has_waited(limits),
@@ -147,17 +148,36 @@ def _tank(s: ChamberState, limits: ChamberLimits) -> tuple[float | None, bool, s
     fresh = s.tank_ph.age_s(s.now_ns) <= tank.probe.stale_s
     ph = s.tank_ph.ph if fresh else None
     shown = f"{ph:.2f}, limit {tank.low_ph:.2f}" if ph is not None else f"no reading ({test})"
-    return ph, health in PERMITTING, f'tank "{tank.name}" {shown}'
+    return ph, health in quality.PERMITTING, f'tank "{tank.name}" {shown}'
 
 
-def _starting(s: ChamberState, limits: ChamberLimits, *, good: bool, tank_good: bool) -> str:
+def _starting(s: ChamberState, limits: ChamberLimits, *, good: bool, tank_good: bool, lost: str) -> str:
     """What a start still waits for; takes note when that is nothing any more."""
-    unheard = _unheard(s, limits, good=good, tank_good=tank_good)
+    unheard = _unheard(s, limits, good=good, tank_good=tank_good, lost=lost)
     s.starting = s.starting and (bool(unheard) or s.stopping)
     return STOPPING if s.stopping else unheard
 
 
-def _unheard(s: ChamberState, limits: ChamberLimits, *, good: bool, tank_good: bool) -> str:
+def _senses(
+    s: ChamberState, limits: ChamberLimits
+) -> tuple[dict[Signal, str], str, str, tuple[tuple[Signal, float | None], ...]]:
+    standing: dict[Signal, str] = {}
+    lost: list[str] = []
+    silent: list[str] = []
+    signals: list[tuple[Signal, float | None]] = []
+    for one in limits.senses:
+        here = s.senses.setdefault(one.signal, sense.Sense())
+        here.settle(s.now_ns, one)
+        fresh = here.fresh(s.now_ns, one)
+        signals.append((one.signal, here.value if fresh else None))
+        if here.stands:
+            standing[one.signal] = sense.describe(here, s.now_ns, one)
+        if not fresh:
+            (lost if one.required else silent).append(one.signal.value)
+    return standing, ", ".join(lost), ", ".join(silent), tuple(signals)
+
+
+def _unheard(s: ChamberState, limits: ChamberLimits, *, good: bool, tank_good: bool, lost: str) -> str:
     """Which required signal has not spoken yet; empty when all have."""
     missing = [] if s.begun else ["the start"]
     if not s.keeper_alive or not s.valve_link:
@@ -166,20 +186,13 @@ def _unheard(s: ChamberState, limits: ChamberLimits, *, good: bool, tank_good: b
         missing.append("chamber pH")
     if limits.tank is not None and limits.tank.required and not tank_good:
         missing.append("tank pH")
+    if lost:
+        missing.append(lost)
     return "not heard yet: " + ", ".join(missing) if missing else ""
 
 
-def _deep_with_gas(s: ChamberState) -> bool:
-    track = s.chamber_ph
-    return (
-        track.low_run >= DEEP_READINGS
-        and track.at_ns - track.low_from_ns >= DEEP_S * NS
-        and s.low_began_with_gas
-    )
-
-
 def _within_grace(s: ChamberState, limits: ChamberLimits) -> bool:
-    return (s.now_ns - s.started_ns) / NS <= max(10.0, limits.probe.stale_s)
+    return (s.now_ns - s.started_ns) / NS <= max(10.0, *(one.stale_s for one in limits.probes))
 
 
 def _disagrees(s: ChamberState, limits: ChamberLimits) -> bool:
@@ -193,7 +206,3 @@ def _feedback_why(s: ChamberState) -> str:
     if s.feedback_heard or silent_s <= FEEDBACK_SILENT_S:
         return ""
     return f"the valve has never reported a position we know, in {silent_s:.0f} s of this link"
-
-
-def _age(track: quality.Track, now_ns: int) -> str:
-    return f"{track.age_s(now_ns):.1f} s ago" if track.readings else "never"

@@ -67,7 +67,7 @@ def _end_hold(s: ChamberState, event: Acted) -> list[Effect]:
         s.work_done = _said(event.who, "the hold was ended during a bleed")
     s.service, s.service_why, s.service_until_ns, s.bleed_until_ns = False, "", None, None
     forget_answers(s)
-    s.chamber_ph.break_run()
+    s.break_runs()
     return []
 
 
@@ -78,7 +78,7 @@ def _changed(s: ChamberState, event: Acted) -> list[Effect]:
     s.work_done = _said(event.who, row.done, event.why)
     for forget in row.forgets:
         forget(s)
-    s.chamber_ph.break_run()
+    s.break_runs()
     return _hold(s, event, _said(row.done, event.why)) if row.holds else []
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import assert_never
 
+from nightheron.guard import quality, sense, vote
 from nightheron.guard.limits import ChamberLimits
 from nightheron.guard.state import ChamberState, Phase
 from nightheron.model import (
@@ -55,7 +56,7 @@ def take(s: ChamberState, event: Event, limits: ChamberLimits) -> None:
             _keeper_said(s, event)
         case Late():
             s.late_s = min(max(1e-3, event.gap_s), 1e9)  # this order, so that a NaN is late too
-            s.chamber_ph.break_run()
+            s.break_runs()
         case Stopping():
             s.starting = s.stopping = True
         case _:
@@ -67,11 +68,7 @@ def pass_time(s: ChamberState, dt_ns: int, limits: ChamberLimits) -> None:
     if s.phase is Phase.OPEN:
         s.proof.pass_open(dt_ns)
         s.opened_day_ns[-1] += dt_ns
-    elif (
-        Reason.PLANNED_REST in s.objections
-        and not s.service
-        and s.chamber_ph.age_s(s.now_ns + dt_ns) <= limits.probe.stale_s
-    ):
+    elif Reason.PLANNED_REST in s.objections and not s.service and _hears_at(s, s.now_ns + dt_ns, limits):
         s.proof.rest_wait_ns += dt_ns
     s.day_hour_ns += dt_ns
     hours, s.day_hour_ns = divmod(s.day_hour_ns, HOUR_NS)
@@ -84,22 +81,60 @@ def _observed(s: ChamberState, event: Observed, limits: ChamberLimits) -> None:
         if limits.tank is not None:
             s.tank_ph.hear(event, limits.tank.probe, limits.tank.clear_ph, limits.tank.low_ph)
         return
+    if event.signal is Signal.CHAMBER_PH:
+        if 0 <= event.probe < len(s.probes):
+            _chamber_ph(s, event, limits)
+        return
+    for one in limits.senses:
+        if one.signal is event.signal:
+            s.senses.setdefault(one.signal, sense.Sense()).hear(event, one)
+
+
+def _chamber_ph(s: ChamberState, event: Observed, limits: ChamberLimits) -> None:
+    track = s.probes[event.probe]
     deep_ph = limits.floor_ph - limits.deep_low_margin_ph
-    heard = s.chamber_ph.hear(event, limits.probe, limits.resume_ph, deep_ph)
+    heard = track.hear(event, limits.probes[event.probe], limits.resume_ph, deep_ph)
     if s.held:
-        s.low_began_with_gas = False
-    if not heard or s.held:
+        track.low_with_gas = False
+    if not heard:
+        return
+    vote.set_aside(s, limits)
+    if s.held:
         return
     closed_s = (s.now_ns - s.closed_ns) / NS
-    if s.chamber_ph.low_run == 1:
+    if track.low_run == 1:
         in_tail = closed_s <= limits.tail_s + limits.probe_lag_s and s.proof.verdict is not None
-        s.low_began_with_gas = s.phase is Phase.OPEN or in_tail
-    if s.chamber_ph.jumped or s.chamber_ph.returned:
+        track.low_with_gas = s.phase is Phase.OPEN or in_tail
+    voices, s.heard = s.heard, vote.contributing(s, limits)
+    level_ph, noise_ph = vote.level(s, limits)
+    if track.jumped or track.returned or voices != s.heard:
         s.proof.set_out_anew()
     elif s.phase is Phase.OPEN:
-        s.proof.see_open(s.chamber_ph)
+        s.proof.see_open(level_ph, noise_ph)
     elif s.phase is Phase.CLOSED:
-        s.proof.see_closed(s.chamber_ph, closed_s, limits)
+        s.proof.see_closed(level_ph, noise_ph, closed_s, limits)
+
+
+def may_close(event: Observed, limits: ChamberLimits) -> bool:
+    """Whether this message speaks against gas: such a one is heard however late it comes."""
+    if event.signal is Signal.TANK_PH:
+        tank = limits.tank
+        ph = None if tank is None else quality.to_ph(event.value, tank.probe.conversion)
+        return tank is not None and ph is not None and ph < tank.clear_ph
+    if event.signal is Signal.CHAMBER_PH:
+        ph = quality.to_ph(event.value, limits.probes[event.probe].conversion)
+        return ph is not None and ph < limits.resume_ph
+    for one in limits.senses:
+        if one.signal is event.signal:
+            value = sense.number(event, one)
+            return value is not None and not sense.within(value, one.clear_low, one.clear_high)
+    return False
+
+
+def _hears_at(s: ChamberState, now_ns: int, limits: ChamberLimits) -> bool:
+    """Enough probes are fresh then for a rest to be answered."""
+    fresh = sum(t.age_s(now_ns) <= one.stale_s for t, one in zip(s.probes, limits.probes, strict=True))
+    return fresh >= min(2, len(s.probes))
 
 
 def _started(s: ChamberState, event: Started, limits: ChamberLimits) -> None:
@@ -121,7 +156,11 @@ def _carry_over(s: ChamberState, left: Left) -> None:
     if left.service_left_s is not None:
         s.service_until_ns = s.started_ns + round(left.service_left_s * NS)
     s.opened_day_ns[-1] = round(left.opened_day_s * NS)
-    s.chamber_ph.digit_ph, s.chamber_ph.steps = left.digit_ph, left.steps
+    digits = ((left.digit_ph, left.steps), *left.more_digits)
+    for track, (digit_ph, steps) in zip(s.probes, digits, strict=False):
+        track.digit_ph, track.steps = digit_ph, steps
+    for signal in left.beyond:
+        s.senses.setdefault(signal, sense.Sense()).stands = True
     proof.trial_ns = round(left.unanswered_s * NS)
     proof.opening_ns = round(left.opening_s * NS)
     proof.rest_from_trial = left.rest_from_trial
@@ -136,7 +175,7 @@ def _valve_said(s: ChamberState, event: ValveSaid) -> None:
     if event.link and not s.valve_link:
         # Until this link took CLOSE through, gas may have flowed: settle and rest count from here.
         s.link_up_ns = s.closed_ns = event.at_ns
-        s.chamber_ph.break_run()
+        s.break_runs()
         s.feedback_heard = False
     s.valve_link, s.valve_why = event.link, event.why
     if not event.link:

@@ -25,7 +25,9 @@ def left_of(s: ChamberState, decision: Decision) -> Left:
         pending=proof.verdict is Verdict.PENDING,
         not_proved=proof.falls_on(),
         taken=s.taken,
-        digit_ph=s.chamber_ph.digit_ph,
-        steps=s.chamber_ph.steps,
+        digit_ph=s.probes[0].digit_ph,
+        steps=s.probes[0].steps,
+        more_digits=tuple((t.digit_ph, t.steps) for t in s.probes[1:]),
+        beyond=tuple(signal for signal, sense in s.senses.items() if sense.stands),
         service_left_s=None if s.service_until_ns is None else (s.service_until_ns - s.now_ns) / NS,
     )

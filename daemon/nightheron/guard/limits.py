@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from nightheron.model import Signal
+
 
 @dataclass(frozen=True, slots=True)
 class Conversion:
@@ -23,6 +25,25 @@ class ProbeLimits:
     period_s: float
     stale_s: float
     conversion: Conversion
+
+
+@dataclass(frozen=True, slots=True)
+class SenseLimits:
+    """One signal that is not pH, in its own unit; None where there is no limit on that side.
+
+    Beyond ``low`` or ``high`` it stands against gas until it has been within ``clear_low`` and
+    ``clear_high`` for ``hold_s`` without a break.
+    """
+
+    signal: Signal
+    period_s: float
+    stale_s: float
+    required: bool
+    low: float | None = None
+    clear_low: float | None = None
+    high: float | None = None
+    clear_high: float | None = None
+    hold_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,8 +85,15 @@ class ChamberLimits:
     tail_s: float
     starts_per_hour: int
     commissioning_required: bool
-    probe: ProbeLimits
+    probes: tuple[ProbeLimits, ...]
+    """One to three. The lower of two decides; of three the median, those far off set aside."""
     valve: ValveLimits
+    """All valves of the chamber, in series, as one."""
     tank: TankLimits | None = None
+    senses: tuple[SenseLimits, ...] = ()
+    spread_ph: float = 0.20
+    """Probes further apart do not agree."""
+    gas_budget_s_per_day: float | None = None
+    """The most open time in 24 hours of running."""
     alarm_delay_s: float = 60.0
     """How long a trip that resets by itself must stand before it is told."""

@@ -12,7 +12,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from nightheron.guard.limits import ChamberLimits
-from nightheron.guard.quality import Track
 from nightheron.model import NS, Verdict
 
 ANSWER_NOISES = 3.0
@@ -108,42 +107,42 @@ class Proof:
         """The reading jumped as no water does: what it was before is no measure of an answer."""
         self.highest_ph = self.lowest_ph = self.after_lag_ph = None
 
-    def see_open(self, track: Track) -> None:
+    def see_open(self, level: float | None, noise_ph: float) -> None:
         """A reading while gas flows."""
-        level = track.level_ph
         if level is None:
             return
         if self.highest_ph is None or level > self.highest_ph:
             self.highest_ph = level
-        if not self.answered and self.highest_ph - level >= ANSWER_NOISES * track.least_noise_ph():
+        if not self.answered and self.highest_ph - level >= ANSWER_NOISES * noise_ph:
             self.answered = True
             self.trial = False
             self.trial_ns = 0
             self.opening_ns = self.this_opening_ns
 
-    def see_closed(self, track: Track, closed_s: float, limits: ChamberLimits) -> None:
+    def see_closed(
+        self, level: float | None, noise_ph: float, closed_s: float, limits: ChamberLimits
+    ) -> None:
         """A reading while gas is shut, ``closed_s`` after the closing."""
-        level = track.level_ph
         if level is None:
             return
         if self.lowest_ph is None or level < self.lowest_ph:
             self.lowest_ph = level
-        if self.verdict in (Verdict.PENDING, Verdict.NOT_PROVED) and self._risen(track, level):
+        if self.verdict in (Verdict.PENDING, Verdict.NOT_PROVED) and self._risen(noise_ph, level):
             self.verdict = Verdict.PROVED
             self.trial = self.trial and not self.answers_trial
             self.trial_ns = self.opening_ns = 0
         elif self.verdict is Verdict.PENDING:
-            self._see_fall(track, level, closed_s, limits)
+            self._see_fall(noise_ph, level, closed_s, limits)
 
-    def _risen(self, track: Track, level: float) -> bool:
-        return self.lowest_ph is not None and level - self.lowest_ph >= ANSWER_NOISES * track.least_noise_ph()
+    def _risen(self, noise_ph: float, level: float) -> bool:
+        return self.lowest_ph is not None and level - self.lowest_ph >= ANSWER_NOISES * noise_ph
 
-    def _see_fall(self, track: Track, level: float, closed_s: float, limits: ChamberLimits) -> None:
+    def _see_fall(self, noise_ph: float, level: float, closed_s: float, limits: ChamberLimits) -> None:
         if closed_s < limits.probe_lag_s + limits.tail_s:
             return
         if self.after_lag_ph is None:
             self.after_lag_ph = level
-        if self.after_lag_ph - level >= ANSWER_NOISES * track.least_noise_ph():
+        if self.after_lag_ph - level >= ANSWER_NOISES * noise_ph:
             self.verdict = Verdict.NOT_PROVED
 
     def has_waited(self, limits: ChamberLimits) -> bool:

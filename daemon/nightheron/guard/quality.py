@@ -36,6 +36,7 @@ UNCHANGED_LEAST_S = 1800.0
 UNCHANGED_FACTOR = 10.0
 GARBAGE_SHARE = 0.5
 SPIKE_LEAST_PH = 0.1
+PERMITTING = frozenset({Health.GOOD, Health.MAINTENANCE})
 MAD_TO_SD = 1.482602218505602
 
 
@@ -71,6 +72,8 @@ class Track:
     low_from_ns: int = 0
     """Start of the unbroken run of readings below the deep limit."""
     low_run: int = 0
+    low_with_gas: bool = False
+    """That run began while gas flowed or was draining."""
     spikes: int = 0
     note: str = ""
 

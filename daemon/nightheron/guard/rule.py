@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from nightheron.guard.facts import Facts
+from nightheron.guard.signals import KINDS
 from nightheron.model import AlarmClass, Reason, State
 
 Test = Callable[[Facts], bool]
@@ -19,6 +20,10 @@ LIVE = frozenset(
         Reason.CHAMBER_PH_LOST,
         Reason.TANK_LOW,
         Reason.TANK_PH_LOST,
+        Reason.PROBES_DISAGREE,
+        *(kind.reason for kind in KINDS.values()),
+        Reason.SIGNAL_LOST,
+        Reason.SIGNAL_SILENT,
         Reason.NOT_STOPPING,
         Reason.SERVICE,
         Reason.STARTING,

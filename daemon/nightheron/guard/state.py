@@ -7,7 +7,8 @@ from enum import StrEnum
 
 from nightheron.guard.proof import Proof
 from nightheron.guard.quality import Track
-from nightheron.model import Gas, Reason
+from nightheron.guard.sense import Sense
+from nightheron.model import Gas, Reason, Signal
 
 
 class Phase(StrEnum):
@@ -52,10 +53,14 @@ class ChamberState:
     renewed_ns: int = 0
     first_reason: Reason | None = Reason.STARTING
     objections: dict[Reason, Objection] = field(default_factory=dict)
-    chamber_ph: Track = field(default_factory=Track)
+    probes: list[Track] = field(default_factory=lambda: [Track()])
+    aside: dict[int, int] = field(default_factory=dict)
+    """Of three probes those far from the median, and when they were last seen so."""
+    heard: list[int] = field(default_factory=list)
+    """The probes whose values made the level that proofs last compared."""
+    senses: dict[Signal, Sense] = field(default_factory=dict)
     tank_ph: Track = field(default_factory=Track)
     proof: Proof = field(default_factory=Proof)
-    low_began_with_gas: bool = False
     keeper_alive: bool = False
     keeper_why: str = "not started"
     valve_link: bool = False
@@ -92,3 +97,8 @@ class ChamberState:
         """A person's hold stands, and no bleed sets it aside at this moment."""
         bleeds = self.bleed_until_ns is not None and self.now_ns < self.bleed_until_ns
         return self.service and not bleeds
+
+    def break_runs(self) -> None:
+        """What every probe read before counts no longer toward permission."""
+        for track in self.probes:
+            track.break_run()

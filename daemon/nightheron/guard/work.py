@@ -27,7 +27,8 @@ def forget_answers(s: ChamberState) -> None:
 
 def forget_probe(s: ChamberState) -> None:
     """Another probe has its own digit and noise, and stands still in its own way."""
-    s.chamber_ph.forget()
+    for track in s.probes:
+        track.forget()
 
 
 @dataclass(frozen=True, slots=True)

@@ -59,7 +59,19 @@ TYPES: tuple[type[Any], ...] = (
 )
 NUMBER = {kind: number for number, kind in enumerate(TYPES)}
 NAMES = {kind: tuple(f.name for f in fields(kind)) for kind in TYPES}
-SIGNALS = (Signal.CHAMBER_PH, Signal.TANK_PH)
+# A signal's place is its number in every stored pack: append only.
+SIGNALS = (
+    Signal.CHAMBER_PH,
+    Signal.TANK_PH,
+    Signal.TEMPERATURE,
+    Signal.FLOW,
+    Signal.CIRCULATION,
+    Signal.FEED,
+    Signal.OUTLET_PRESSURE,
+    Signal.VESSEL_PRESSURE,
+    Signal.LEAK,
+    Signal.ROOM_CO2,
+)
 NO_VALUE, VALUE_IS_RAW, VALUE_IS_TEXT, VALUE_IS_TAGGED = range(4)
 
 

@@ -13,8 +13,8 @@ from dataclasses import replace
 from nightheron_drivers.protocols import Heard
 
 from nightheron.guard.chamber import Chamber
+from nightheron.guard.intake import may_close
 from nightheron.guard.limits import ChamberLimits
-from nightheron.guard.quality import to_ph
 from nightheron.journal.pack import pack
 from nightheron.model import (
     NS,
@@ -34,7 +34,6 @@ from nightheron.model import (
     Reason,
     Record,
     Refused,
-    Signal,
     Started,
     Stopping,
     Ticked,
@@ -172,21 +171,12 @@ class Loop:
         stamped_ns = min(message.at_ns - message.at_ns % MS_NS, now_ns)
         behind_s = (self._fed_ns - stamped_ns) / NS
         at_ns = self._fed_ns = max(stamped_ns, self._fed_ns)
-        signal = Signal.TANK_PH if route.tank else Signal.CHAMBER_PH
+        seen = Observed(at_ns, route.signal, route.number, message.value, message.raw, message.refused)
         for place in route.places:
-            refused = message.refused
-            if refused is None and behind_s > BACKLOG_S and not self._is_low(place, route, message):
-                refused = "backlog"
-            self._feed(place, Observed(at_ns, signal, route.number, message.value, message.raw, refused))
-
-    def _is_low(self, place: int, route: ProbeRoute, message: Heard) -> bool:
-        """A late message may still close; it only may not permit."""
-        limits = self.chambers[place].limits
-        if route.tank and limits.tank is not None:
-            ph, least_ph = to_ph(message.value, limits.tank.probe.conversion), limits.tank.clear_ph
-        else:
-            ph, least_ph = to_ph(message.value, limits.probe.conversion), limits.resume_ph
-        return ph is not None and ph < least_ph
+            late = behind_s > BACKLOG_S and seen.refused is None
+            # A late message may still close; it only may not permit.
+            keep = not late or may_close(seen, self.chambers[place].limits)
+            self._feed(place, seen if keep else replace(seen, refused="backlog"))
 
     def _take(self, others: Iterable[Item], now_ns: int) -> None:
         for item in others:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from nightheron.model import Decision, FeedbackSaid, JsonValue, KeeperSaid, OtherOrder, ValveSaid
+from nightheron.model import Decision, FeedbackSaid, JsonValue, KeeperSaid, OtherOrder, Signal, ValveSaid
 
 ValveEvent = KeeperSaid | ValveSaid | FeedbackSaid | OtherOrder
 
@@ -72,8 +72,8 @@ class NoNews:
 
 @dataclass(frozen=True, slots=True)
 class ProbeRoute:
-    """Where one probe's messages go: its signal's number, and the chambers concerned."""
+    """Where one probe's messages go: its signal, its number in it, and the chambers concerned."""
 
     places: tuple[int, ...]
-    tank: bool
+    signal: Signal
     number: int

@@ -16,7 +16,7 @@ from nightheron_drivers.protocols import Heard
 from nightheron.guard.limits import ChamberLimits
 from nightheron.journal.store import Store
 from nightheron.journal.writer import DirectWriter
-from nightheron.model import NS, Gas, JsonValue, KeeperSaid, ValveSaid
+from nightheron.model import NS, Gas, JsonValue, KeeperSaid, Signal, ValveSaid
 from nightheron.rig.chamber import SimulatedChamber
 from nightheron.runtime.alarms import Alarms
 from nightheron.runtime.clock import VirtualClock, rfc3339
@@ -153,7 +153,7 @@ def pass_unwatched(clock: VirtualClock, water: VirtualWater) -> int:
 
 def _routes(limits: Sequence[ChamberLimits]) -> dict[str, ProbeRoute]:
     return {
-        f"chamber/{one.name}/0": ProbeRoute((place,), tank=False, number=0)
+        f"chamber/{one.name}/0": ProbeRoute((place,), Signal.CHAMBER_PH, 0)
         for place, one in enumerate(limits)
     }
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
-from nightheron.model import Signal
 from nightheron.runtime.inbox import Inbox
 from nightheron.runtime.ports import ProbeRoute
 from nightheron.runtime.probes import Runner
@@ -22,7 +21,7 @@ def routes(site: Site) -> dict[str, ProbeRoute]:
     return {
         plan.id: ProbeRoute(
             places=tuple(places[name] for name in plan.chambers),
-            tank=plan.signal is Signal.TANK_PH,
+            signal=plan.signal,
             number=int(plan.id.rsplit("/", 1)[-1]),
         )
         for plan in site.probes()

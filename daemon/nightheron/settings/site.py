@@ -175,7 +175,7 @@ class Site:
             tail_s=float(keys.tail_s),
             starts_per_hour=self.starts_per_hour,
             commissioning_required=keys.commissioning == "require",
-            probe=chamber.probes[0].limits,
+            probes=tuple(probe.limits for probe in chamber.probes),
             valve=_valve_limits(chamber),
             tank=None if tank is None else _tank_limits(tank),
             alarm_delay_s=self.alerts.delay_s,

@@ -1,0 +1,118 @@
+"""What several probes say together, as timelines."""
+
+from __future__ import annotations
+
+from nightheron.model import Gas, Health, Reason, Signal
+
+from tests.support.night import PROBE, Night, Water
+
+TWO, THREE = (PROBE, PROBE), (PROBE, PROBE, PROBE)
+
+
+def two(second: float) -> Night:
+    """Gas flows by two probes, the first at 6.9."""
+    night = Night(probes=TWO).second(second).wait(125, 6.9)
+    assert night.gas is Gas.OPEN, night.reasons
+    return night
+
+
+def three(second: float, third: float) -> Night:
+    """Gas flows by three probes, the first at 6.9."""
+    night = Night(probes=THREE).second(second, third).wait(125, 6.9)
+    assert night.gas is Gas.OPEN, night.reasons
+    return night
+
+
+def test_the_lower_of_two_decides() -> None:
+    """Either of two probes below the floor closes at once."""
+    night = two(6.75).second(6.59).wait(1, 6.7)
+    assert night.chamber.decision.reason is Reason.FLOOR
+    assert night.chamber.decision.ph == 6.59
+    assert night.chamber.decision.probes == (6.7, 6.59)
+    other = two(6.75).wait(1, 6.59)
+    assert other.chamber.decision.reason is Reason.FLOOR
+
+
+def test_two_probes_open_only_when_both_have_settled() -> None:
+    """One of two below resume keeps gas shut."""
+    night = Night(probes=TWO).second(6.65).wait(200, 6.75)
+    assert night.chamber.decision.gas is Gas.CLOSED
+    assert night.reasons == (Reason.SETTLING,)
+    night.second(6.72).wait(40)
+    assert night.gas is Gas.OPEN
+
+
+def test_one_of_two_lost_closes() -> None:
+    """Two probes, one silent: no permission, and the silent one is named."""
+    night = two(6.92).second(None).wait(6)
+    assert night.chamber.decision.reason is Reason.CHAMBER_PH_LOST
+    assert "probe 2" in dict(night.chamber.decision.evidence)[Reason.CHAMBER_PH_LOST]
+
+
+def test_one_low_probe_closes_even_while_the_other_is_lost() -> None:
+    """A low value counts although its neighbour gives none."""
+    night = two(6.92).second(None).wait(3, 6.9).wait(1, 6.5)
+    assert night.chamber.decision.reason is Reason.FLOOR
+
+
+def test_of_three_the_median_decides() -> None:
+    """One of three far below the floor is set aside and does not close; health asks for maintenance."""
+    night = three(6.92, 6.94).second(6.3, 6.94).wait(5)
+    assert night.gas is Gas.OPEN
+    assert night.chamber.decision.health is Health.MAINTENANCE
+    assert night.chamber.decision.test == "one_probe_lost"
+
+
+def test_two_of_three_below_the_floor_close() -> None:
+    """The median below the floor closes."""
+    night = three(6.72, 6.74).second(6.58, 6.74).wait(1, 6.59)
+    assert night.chamber.decision.reason is Reason.FLOOR
+
+
+def test_one_of_three_silent_leaves_the_lower_of_two() -> None:
+    """Three probes, one lost: the two others decide, and the lower of them closes."""
+    night = three(6.72, 6.74).second(6.72, None).wait(10, 6.75)
+    assert night.gas is Gas.OPEN
+    assert night.chamber.decision.health is Health.MAINTENANCE
+    night.second(6.59, None).wait(1)
+    assert night.chamber.decision.reason is Reason.FLOOR
+
+
+def test_two_of_three_silent_close() -> None:
+    """One probe of three is no vote."""
+    night = three(6.92, 6.94).second(None, None).wait(6)
+    assert night.chamber.decision.reason is Reason.CHAMBER_PH_LOST
+
+
+def test_three_that_all_stand_apart_have_no_majority() -> None:
+    """Each of three further than the spread from the median: nobody decides, gas shuts."""
+    night = three(6.92, 6.94).second(7.2, 7.42).wait(1)
+    assert night.chamber.decision.reason is Reason.PROBES_DISAGREE
+
+
+def test_a_probe_set_aside_comes_back_after_the_settle_time() -> None:
+    """Near the median again for the settle time, a probe votes again."""
+    night = three(6.92, 6.94).second(6.3, 6.94).wait(5)
+    night.second(6.9, 6.94).wait(20)
+    assert night.chamber.decision.health is Health.MAINTENANCE
+    assert night.wait(20).chamber.decision.health is Health.GOOD
+
+
+def test_a_stuck_lower_probe_of_two_is_found_out() -> None:
+    """The one that decides and never moves: the trial is not answered, and gas stays shut."""
+    night, water = Night(probes=TWO).second(6.8), Water(6.9)
+    opened = 0.0
+    for _ in range(6 * 3600):
+        ph = water.step(1.0, night.gas)
+        opened += night.gas is Gas.OPEN
+        night.wait(1.0, min(max(ph, 6.81), 6.99))
+    assert Reason.NO_EFFECT in night.reasons
+    assert opened <= night.limits.trial_opening_s + 2
+
+
+def test_readings_of_a_probe_that_is_not_there_are_nothing() -> None:
+    """A probe number the chamber does not have changes nothing."""
+    night = two(6.92)
+    night.others[Signal.CHAMBER_PH, 7] = 5.0
+    night.wait(5)
+    assert night.gas is Gas.OPEN
