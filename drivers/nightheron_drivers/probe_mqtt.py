@@ -40,9 +40,22 @@ class MqttOptions(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True, hide_input_in_errors=True)
 
-    topic: Annotated[str, Field(min_length=1, max_length=500), AfterValidator(_good_topic)]
-    value_pointer: Pointer = ""
-    time_pointer: Pointer = ""
+    topic: Annotated[str, AfterValidator(_good_topic)] = Field(
+        min_length=1,
+        max_length=500,
+        description="The one topic it publishes on.",
+        examples=["greenhouse/west/ph"],
+    )
+    value_pointer: Pointer = Field(
+        default="",
+        description='Where the number stands in a JSON message, as a JSON Pointer such as "/ph" (RFC 6901). '
+        "Left out: the message is a bare number.",
+    )
+    time_pointer: Pointer = Field(
+        default="",
+        description="Where the message's own time stands in it, RFC 3339 or Unix seconds; a time that is old "
+        "or ahead refuses the reading, none can save one.",
+    )
 
     @model_validator(mode="after")
     def _time_needs_value(self) -> MqttOptions:

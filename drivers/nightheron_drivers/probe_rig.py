@@ -8,7 +8,6 @@ from __future__ import annotations
 import select
 import socket
 from collections.abc import Mapping, Sequence
-from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -24,8 +23,20 @@ class RigOptions(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True, hide_input_in_errors=True)
 
-    path: Annotated[str, Field(min_length=1, max_length=100, pattern=r"^[^\x00\r\n]+$")]
-    chamber: Annotated[str, Field(min_length=1, max_length=64, pattern=r"^[^\s/+#]+$")]
+    path: str = Field(
+        min_length=1,
+        max_length=100,
+        pattern=r"^[^\x00\r\n]+$",
+        description="The socket of the simulated site.",
+        examples=["/run/nightheron-rig.sock"],
+    )
+    chamber: str = Field(
+        min_length=1,
+        max_length=64,
+        pattern=r"^[^\s/+#]+$",
+        description="Which of its chambers the probe is in.",
+        examples=["west"],
+    )
 
 
 class RigLink:

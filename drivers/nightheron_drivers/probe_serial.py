@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from typing import Annotated
 
 import serial
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, WithJsonSchema
 
 from nightheron_drivers.linesource import LineReader, LineSource, Link
 from nightheron_drivers.numbers import Number, decimal
@@ -41,9 +41,23 @@ class SerialOptions(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True, strict=True, hide_input_in_errors=True)
 
-    port: Annotated[str, Field(min_length=1, max_length=255, pattern=r"^[^\x00\r\n]+$")]
-    baud: Annotated[int, AfterValidator(_good_baud)] = 9600
-    pattern: Annotated[str, Field(min_length=1, max_length=500), AfterValidator(_good_pattern)]
+    port: str = Field(
+        min_length=1,
+        max_length=255,
+        pattern=r"^[^\x00\r\n]+$",
+        description="The serial port; by-id names stay the same when adapters change places.",
+        examples=["/dev/serial/by-id/usb-made-up_probe_west-if00-port0"],
+    )
+    baud: Annotated[
+        int, AfterValidator(_good_baud), WithJsonSchema({"type": "integer", "enum": list(BAUDS)})
+    ] = Field(default=9600, description="The rate of the port, in baud.")
+    pattern: Annotated[str, AfterValidator(_good_pattern)] = Field(
+        min_length=1,
+        max_length=500,
+        description="A regular expression that must match the whole line, outer blanks aside; its group "
+        "value is the number.",
+        examples=[r"(?P<value>-?\d+\.\d+)"],
+    )
 
 
 class SerialLink:

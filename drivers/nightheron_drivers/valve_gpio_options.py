@@ -26,10 +26,12 @@ class GpioValveOptions(BaseModel):
         pattern=r"^[^\x00\r\n]+$",
         description="The GPIO chip: its path such as /dev/gpiochip0, or its label, which stays the same when "
         "the kernel counts the chips anew.",
+        examples=["/dev/gpiochip0"],
     )
     line: int | str = Field(
         union_mode="left_to_right",
         description="The line on that chip: its number counted from 0, or its name in quotes.",
+        examples=[17],
         json_schema_extra={
             "anyOf": [
                 {"type": "integer", "minimum": 0, "maximum": LINE_MOST},
@@ -39,20 +41,22 @@ class GpioValveOptions(BaseModel):
     )
     active_low: bool = Field(
         description="true when the low level opens the valve, as on many relay boards; false when the high "
-        "level does. Look it up and try it with the cylinder shut."
+        "level does. Look it up and try it with the cylinder shut.",
+        examples=[False],
     )
     bias: Literal["shut", "off"] = Field(
-        "shut",
+        default="shut",
         description='"shut": while the line is held, the chip\'s own resistor also pulls toward shut; "off": '
         "it is left alone. Neither stands in for the outside resistor, which works without the program.",
     )
     watchdog_s: float | None = Field(
-        None,
+        default=None,
         ge=1.0,
         le=600.0,
         allow_inf_nan=False,
         description="After how long the hardware watchdog resets a hung board, whose pin an outside resistor "
         "then pulls toward shut. Only once both were seen to work; without it a hung board is not bounded.",
+        examples=[15.0],
     )
 
     @field_validator("line", mode="before")

@@ -17,12 +17,43 @@ class MqttValveOptions(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=True)
 
-    order_topic: str = Field(min_length=1, max_length=250)
-    open_order: str = Field(default="OPEN", min_length=1, max_length=200)
-    close_order: str = Field(default="CLOSE", min_length=1, max_length=200)
-    feedback_topic: str | None = Field(default=None, min_length=1, max_length=250)
-    open_answer: str | None = Field(default=None, min_length=1, max_length=200)
-    closed_answer: str | None = Field(default=None, min_length=1, max_length=200)
+    order_topic: str = Field(
+        min_length=1,
+        max_length=250,
+        description="The topic the device takes its orders from; nobody else may publish there.",
+        examples=["greenhouse/west/gas/order"],
+    )
+    open_order: str = Field(
+        default="OPEN",
+        min_length=1,
+        max_length=200,
+        description="The order that opens. {lease_s} in it becomes the lease in seconds, which arms the "
+        "device's own timer.",
+    )
+    close_order: str = Field(
+        default="CLOSE", min_length=1, max_length=200, description="The order that shuts."
+    )
+    feedback_topic: str | None = Field(
+        default=None,
+        min_length=1,
+        max_length=250,
+        description="The topic on which the device reports its position. Left out: only the water shows it.",
+        examples=["greenhouse/west/gas"],
+    )
+    open_answer: str | None = Field(
+        default=None,
+        min_length=1,
+        max_length=200,
+        description="What it reports when open. Left out: open_order.",
+        examples=["OPEN"],
+    )
+    closed_answer: str | None = Field(
+        default=None,
+        min_length=1,
+        max_length=200,
+        description="What it reports when shut. Left out: close_order.",
+        examples=["CLOSE"],
+    )
 
     @model_validator(mode="after")
     def _fits_together(self) -> Self:

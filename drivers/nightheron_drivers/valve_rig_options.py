@@ -12,7 +12,12 @@ class RigValveOptions(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=True)
 
-    path: str = Field(min_length=1, max_length=100)
+    path: str = Field(
+        min_length=1,
+        max_length=100,
+        description="The socket of the simulated site.",
+        examples=["/run/nightheron-rig.sock"],
+    )
 
 
 class RigValve:

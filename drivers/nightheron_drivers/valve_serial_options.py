@@ -15,11 +15,30 @@ class SerialValveOptions(BaseModel):
 
     model_config = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=True)
 
-    port: str = Field(min_length=1, max_length=4096)
-    baud: int = Field(default=9600, ge=50, le=4_000_000)
-    open_line: str = Field(default="OPEN", min_length=1, max_length=200)
-    close_line: str = Field(default="CLOSE", min_length=1, max_length=200)
-    reply_pattern: str | None = Field(default=None, min_length=1, max_length=500)
+    port: str = Field(
+        min_length=1,
+        max_length=4096,
+        description="The serial port; by-id names stay the same when adapters change places.",
+        examples=["/dev/serial/by-id/usb-made-up_relay_west-if00-port0"],
+    )
+    baud: int = Field(default=9600, ge=50, le=4_000_000, description="The rate of the port, in baud.")
+    open_line: str = Field(
+        default="OPEN",
+        min_length=1,
+        max_length=200,
+        description="The line that opens; its end is added.",
+    )
+    close_line: str = Field(
+        default="CLOSE", min_length=1, max_length=200, description="The line that shuts; its end is added."
+    )
+    reply_pattern: str | None = Field(
+        default=None,
+        min_length=1,
+        max_length=500,
+        description="A regular expression for the line with which the device acknowledges an order. Left "
+        "out: an order that was written counts as taken.",
+        examples=["OK"],
+    )
 
     @field_validator("open_line", "close_line")
     @classmethod

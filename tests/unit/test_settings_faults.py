@@ -90,3 +90,15 @@ def test_two_chambers_cannot_share_one_simulated_chamber(tmp_path: Path) -> None
         load(write(tmp_path, two_on_a_port(rig, rig, "probe")), {})
 
     assert [f.key for f in caught.value.faults] == ["chamber.east.probe.chamber"]
+
+
+def test_a_missing_key_is_told_with_what_it_is_for(tmp_path: Path) -> None:
+    """The fault of a key that is missing carries the words the reference has for it."""
+    text = changed(('name = "west"\n', ""), ("pattern = '(?P<value>-?\\d+\\.\\d+)'\n", ""))
+
+    with pytest.raises(BadConfiguration) as caught:
+        load(write(tmp_path, text), {})
+
+    found = {f.key: f.why for f in caught.value.faults}
+    assert found["chamber[1].name"] == "is missing and has no default: the name of the chamber"
+    assert "a regular expression that must match the whole line" in found["chamber[1].probe.pattern"]

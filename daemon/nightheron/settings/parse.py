@@ -9,8 +9,9 @@ from pydantic import BaseModel
 
 from nightheron.settings import drivers
 from nightheron.settings.faults import Faults
+from nightheron.settings.kinds import usable_name
 from nightheron.settings.parsed import Device, ParsedChamber, ParsedTank
-from nightheron.settings.tables import ChamberTable, ProbeTable, TankTable, ValveTable, usable_name
+from nightheron.settings.tables import ChamberTable, ProbeTable, TankTable, ValveTable
 from nightheron.settings.words import unknown, validate
 
 Common = TypeVar("Common", ProbeTable, ValveTable)

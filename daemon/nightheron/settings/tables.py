@@ -6,72 +6,13 @@ that the contract does not name were chosen wide: they catch a slip of the unit,
 
 from __future__ import annotations
 
-import re
-from typing import Annotated, Any, Literal
+from typing import Any, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, SecretStr, model_validator
+from pydantic import BaseModel, ConfigDict, Field, SecretStr, model_validator
 
-NAME_MOST = 64
+from nightheron.settings.kinds import FilePath, Name, Prefix, TimeOfDay, WebAddress, Zone
+
 DAY_S = 86_400.0
-
-
-def _name(text: str) -> str:
-    if not text or text != text.strip():
-        raise ValueError("must not be empty or begin or end with a blank")
-    if len(text) > NAME_MOST:
-        raise ValueError(f"must not be longer than {NAME_MOST} characters")
-    bad = next((c for c in text if c in "/+#$" or not c.isprintable()), None)
-    if bad is not None or text in (".", ".."):
-        raise ValueError(f"must not contain {bad or text!r}: names become parts of topics and file names")
-    return text
-
-
-def usable_name(name: object) -> bool:
-    """Whether ``name`` can be a name of a chamber or tank."""
-    try:
-        return isinstance(name, str) and bool(_name(name))
-    except ValueError:
-        return False
-
-
-def _prefix(text: str) -> str:
-    wild = any(c in "+#" or not c.isprintable() for c in text)
-    if wild or text.startswith("$") or not all(text.split("/")):
-        raise ValueError("must be a topic without wildcards, empty parts, or a leading $")
-    return text
-
-
-def _clock(text: str) -> str:
-    if not re.fullmatch(r"([01][0-9]|2[0-3]):[0-5][0-9]", text):
-        raise ValueError('must be a time of day such as "07:30"')
-    return text
-
-
-def _zone(text: str) -> str:
-    if text == "UTC":
-        return text
-    from zoneinfo import ZoneInfo, available_timezones
-
-    try:
-        ZoneInfo(text)
-    except (OSError, ValueError, LookupError):
-        import difflib
-
-        near = difflib.get_close_matches(text, sorted(available_timezones()), n=1)
-        hint = f"; did you mean {near[0]!r}?" if near else ', e.g. "Europe/Lisbon"'
-        raise ValueError(f"is not a time zone this system knows{hint}") from None
-    return text
-
-
-def _web(secret: SecretStr) -> SecretStr:
-    text = secret.get_secret_value()
-    if text and not re.match(r"https?://[^/\s]", text):
-        raise ValueError("must begin with https:// or http://")
-    return secret
-
-
-Name = Annotated[str, AfterValidator(_name)]
-FilePath = Annotated[str, Field(min_length=1, max_length=4096, pattern=r"^[^~\x00][^\x00]*$")]
 
 
 class Table(BaseModel):
@@ -85,44 +26,114 @@ class Table(BaseModel):
 class SiteTable(Table):
     """[site]"""
 
-    name: Name
-    data_dir: str = "/var/lib/nightheron"
-    timezone: Annotated[str, AfterValidator(_zone)] = "UTC"
-    starts_per_hour: int = Field(10, ge=1, le=1000)
+    name: Name = Field(description="The name of the installation.", examples=["north-greenhouse"])
+    data_dir: str = Field(
+        "/var/lib/nightheron",
+        description="The folder of the journal and the control socket. A relative one counts from this file.",
+    )
+    timezone: Zone = Field("UTC", description='The time zone of what people read, such as "Europe/Lisbon".')
+    starts_per_hour: int = Field(
+        10, ge=1, le=1000, description="So many starts in an hour without a clean stop latch the gas shut."
+    )
 
 
 class MqttTable(Table):
     """[mqtt]. The password comes by file or environment, never from this table."""
 
-    host: str = Field("127.0.0.1", min_length=1, max_length=253, pattern=r"^[^\s/]+$")
-    port: int = Field(1883, ge=1, le=65535)
-    username: str | None = Field(None, min_length=1, max_length=1024)
-    password_file: FilePath | None = None
-    tls: bool = False
-    ca_file: FilePath | None = None
-    cert_file: FilePath | None = None
-    key_file: FilePath | None = None
-    publish: bool = True
-    prefix: Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_prefix)] = "nightheron"
+    host: str = Field(
+        "127.0.0.1",
+        min_length=1,
+        max_length=253,
+        pattern=r"^[^\s/]+$",
+        description="The broker's name or address.",
+    )
+    port: int = Field(1883, ge=1, le=65535, description="The broker's port; with TLS usually 8883.")
+    username: str | None = Field(
+        None,
+        min_length=1,
+        max_length=1024,
+        description="The user the broker knows us as.",
+        examples=["nightheron"],
+    )
+    password_file: FilePath | None = Field(
+        None,
+        description="The file with the password and nothing else; NIGHTHERON_MQTT_PASSWORD wins over it.",
+        examples=["/etc/nightheron/mqtt.password"],
+    )
+    tls: bool = Field(False, description="Whether to speak TLS; wanted where the broker is not this board.")
+    ca_file: FilePath | None = Field(
+        None,
+        description="The authority that signed the broker's certificate; left out: those the system trusts.",
+        examples=["/etc/nightheron/ca.pem"],
+    )
+    cert_file: FilePath | None = Field(
+        None,
+        description="Our own certificate, where the broker asks for one.",
+        examples=["/etc/nightheron/board.pem"],
+    )
+    key_file: FilePath | None = Field(
+        None, description="The key of our own certificate.", examples=["/etc/nightheron/board.key"]
+    )
+    publish: bool = Field(True, description="Whether to publish reports, events and alarms.")
+    prefix: Prefix = Field("nightheron", description="The first part of every topic we publish under.")
 
 
 class ChamberTable(Table):
     """[[chamber]] without its probe and valve; pH on the NBS scale."""
 
-    name: Name
-    water_l: float = Field(1.9, ge=0.1, le=1000.0)
-    floor_ph: float = Field(6.60, ge=5.0, le=8.5)
-    resume_ph: float = Field(6.70, ge=5.0, le=8.8)
-    min_rest_s: float = Field(120.0, ge=1.0, le=DAY_S)
-    settle_s: float = Field(30.0, ge=1.0, le=3600.0)
-    deep_low_margin_ph: float = Field(0.30, ge=0.05, le=0.9)
-    spread_ph: float = Field(0.20, ge=0.02, le=1.0)
-    longest_opening_s: float = Field(21_600.0, ge=1.0, le=DAY_S)
-    trial_opening_s: float = Field(600.0, ge=1.0, le=DAY_S)
-    trial_pause_s: float = Field(1_800.0, ge=1.0, le=DAY_S)
-    probe_lag_s: float = Field(60.0, ge=1.0, le=3600.0)
-    tail_s: float = Field(90.0, ge=1.0, le=3600.0)
-    commissioning: Literal["advise", "require"] = "advise"
+    name: Name = Field(description="The name of the chamber.", examples=["west"])
+    water_l: float = Field(
+        1.9, ge=0.1, le=1000.0, description="Litres of water in the vessel: how fast gas can do harm."
+    )
+    floor_ph: float = Field(6.60, ge=5.0, le=8.5, description="Gas is shut below this pH.")
+    resume_ph: float = Field(
+        6.70, ge=5.0, le=8.8, description="Gas may flow again from this pH on; above floor_ph."
+    )
+    min_rest_s: float = Field(
+        120.0, ge=1.0, le=DAY_S, description="Seconds that gas stays shut at least, once it was shut."
+    )
+    settle_s: float = Field(
+        30.0,
+        ge=1.0,
+        le=3600.0,
+        description="Seconds for which every reading must be at or above resume_ph before gas may flow.",
+    )
+    deep_low_margin_ph: float = Field(
+        0.30, ge=0.05, le=0.9, description="So far below floor_ph a person must look before gas flows again."
+    )
+    spread_ph: float = Field(
+        0.20, ge=0.02, le=1.0, description="Several probes of one chamber may differ by this much."
+    )
+    longest_opening_s: float = Field(
+        21_600.0,
+        ge=1.0,
+        le=DAY_S,
+        description="Seconds after which an opening ends in a rest, so that probe and valve show an answer.",
+    )
+    trial_opening_s: float = Field(
+        600.0,
+        ge=1.0,
+        le=DAY_S,
+        description="Seconds of the first opening after doubt, which ends it unless the pH answers; not "
+        "above longest_opening_s, which shortens it when it is left out.",
+    )
+    trial_pause_s: float = Field(
+        1_800.0,
+        ge=1.0,
+        le=DAY_S,
+        description="Seconds in which the pH must rise after a trial opening that nothing answered.",
+    )
+    probe_lag_s: float = Field(
+        60.0, ge=1.0, le=3600.0, description="Seconds the reading needs to follow the water."
+    )
+    tail_s: float = Field(
+        90.0, ge=1.0, le=3600.0, description="Seconds for which gas left in the line still acts once shut."
+    )
+    commissioning: Literal["advise", "require"] = Field(
+        "advise",
+        description='"require" keeps gas shut until commissioning is finished; "advise" lets it flow '
+        "after settle_s, with a warning.",
+    )
 
     @model_validator(mode="before")
     @classmethod
@@ -139,36 +150,68 @@ class ChamberTable(Table):
 class ProbeTable(Table):
     """What every probe has beside its driver's own keys. ``stale_s`` None: the default was asked for."""
 
-    driver: str
-    unit: Literal["ph", "mv"] = "ph"
-    period_s: float = Field(1.0, ge=0.1, le=1200.0)
-    stale_s: float | None = Field(None, ge=0.3, le=3600.0)
+    driver: str = Field(description="The driver that reads it.")
+    unit: Literal["ph", "mv"] = Field("ph", description="Whether its numbers are pH or millivolts.")
+    period_s: float = Field(
+        1.0, ge=0.1, le=1200.0, description="Seconds from one reading to the next, as expected or asked for."
+    )
+    stale_s: float | None = Field(
+        None,
+        ge=0.3,
+        le=3600.0,
+        description="Seconds without a reading after which the probe is lost; at least three times period_s. "
+        "Left out: 5, or three times period_s where that is longer.",
+        examples=[5.0],
+    )
 
 
 class ValveTable(Table):
     """What every valve has beside its driver's own keys."""
 
-    driver: str
-    lease_s: float = Field(5.0, ge=2.0, le=60.0)
-    travel_s: float = Field(2.0, ge=0.1, le=60.0)
-    device_timer_s: float | None = Field(None, ge=1.0, le=3600.0)
+    driver: str = Field(description="The driver that moves it.")
+    lease_s: float = Field(
+        5.0, ge=2.0, le=60.0, description="Seconds after which an opening ends by itself unless renewed."
+    )
+    travel_s: float = Field(2.0, ge=0.1, le=60.0, description="Seconds the valve itself needs to shut.")
+    device_timer_s: float | None = Field(
+        None,
+        ge=1.0,
+        le=3600.0,
+        description="Seconds after which the device shuts by itself without a fresh order. Only once you cut "
+        "it off, cylinder shut, and saw it do so; above half of lease_s.",
+        examples=[10.0],
+    )
 
 
 class TankTable(Table):
     """[[tank]] without its probe; pH on the NBS scale."""
 
-    name: Name
-    chambers: list[str] = Field(min_length=1)
-    low_ph: float = Field(7.70, ge=5.0, le=8.8)
-    clear_ph: float = Field(7.80, ge=5.0, le=8.9)
-    required: bool = False
+    name: Name = Field(description="The name of the tank.", examples=["display"])
+    chambers: list[str] = Field(
+        min_length=1, description="The chambers whose effluent goes to it.", examples=[["west"]]
+    )
+    low_ph: float = Field(7.70, ge=5.0, le=8.8, description="Gas of its chambers is shut below this pH.")
+    clear_ph: float = Field(
+        7.80, ge=5.0, le=8.9, description="Gas may flow again from this pH on; above low_ph."
+    )
+    required: bool = Field(False, description="Whether gas stays shut while this tank's probe is lost.")
 
 
 class AlertsTable(Table):
     """[alerts]"""
 
-    urls_file: FilePath | None = None
-    urls: list[SecretStr] = Field(default_factory=list, max_length=50)
-    delay_s: float = Field(60.0, ge=0.0, le=DAY_S)
-    digest_at: Annotated[str, AfterValidator(_clock)] = "07:30"
-    heartbeat_url: Annotated[SecretStr, AfterValidator(_web)] = SecretStr("")
+    urls_file: FilePath | None = Field(
+        None,
+        description="The file with the push addresses, one a line.",
+        examples=["/etc/nightheron/push.urls"],
+    )
+    urls: list[SecretStr] = Field(
+        default_factory=list, max_length=50, description="Push addresses; urls_file keeps them out of here."
+    )
+    delay_s: float = Field(
+        60.0, ge=0.0, le=DAY_S, description="Seconds before a trip that resets by itself becomes a notice."
+    )
+    digest_at: TimeOfDay = Field("07:30", description="The time of day of the morning's digest.")
+    heartbeat_url: WebAddress = Field(
+        SecretStr(""), description="An address that is asked while all is well, so that silence is noticed."
+    )

@@ -72,6 +72,8 @@ def validate(
     except ValidationError as error:
         for one in error.errors(include_url=False):
             place, why = _place(one["loc"], known), _say(one)
+            if one["type"] == "missing" and len(one["loc"]) == 1:
+                why += _meaning(model, str(one["loc"][0]))
             faults.add(f"{key}.{place or _mentioned(why, known) or ''}".rstrip("."), why)
         return None
     except Exception as error:  # a third party's driver may raise anything while it validates
@@ -90,6 +92,14 @@ def unknown(name: str, known: Iterable[str], table: str) -> str:
     near = difflib.get_close_matches(name, sorted(known), n=1, cutoff=0.5)
     hint = f'; did you mean "{near[0]}"?' if near else f"; known are {', '.join(sorted(known))}"
     return f"is not a key of {table}{hint}"
+
+
+def _meaning(model: type[BaseModel], name: str) -> str:
+    """What the key is for, from the model, as the reference has it; empty when the model does not say."""
+    field = model.model_fields.get(name)
+    text = (field.description or "") if field is not None else ""
+    said = text.partition(". ")[0].rstrip(".")
+    return f": {said[:1].lower()}{said[1:]}" if said else ""
 
 
 def _place(loc: tuple[int | str, ...], known: set[str]) -> str:
