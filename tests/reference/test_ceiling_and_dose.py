@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 from nightheron.chemistry.bounds import OutOfRange
 from nightheron.chemistry.carbonate import dic_from_ta_ph, omega_aragonite
 from nightheron.chemistry.ceiling import ceiling_ta, effluent_ceiling_dkh

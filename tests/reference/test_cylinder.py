@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
+from hypothesis import given, strategies as st
 from nightheron.chemistry.bounds import OutOfRange
 from nightheron.chemistry.co2_fluid import gas_kg_l, liquid_kg_l, saturation_bar, vapour_kg_l
 from nightheron.chemistry.cylinder import Gauge, content, days_left, share_left_without_liquid

@@ -6,8 +6,7 @@ import math
 from dataclasses import dataclass, replace
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 from nightheron.chemistry.bounds import OutOfRange
 from nightheron.chemistry.carbonate import dic_from_ta_ph
 from nightheron.chemistry.ceiling import ceiling_ta

@@ -17,8 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from nightheron_drivers.valve_gpio import GpioValve
-from nightheron_drivers.valve_gpio import hold as hold_with
+from nightheron_drivers.valve_gpio import GpioValve, hold as hold_with
 
 from tests.support.gpio_header import RECORDED as AT
 

@@ -7,8 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
+from hypothesis import given, settings, strategies as st
 from nightheron.model import NS, Gas
 from nightheron_drivers import gpio_abi
 from nightheron_drivers.gpio_abi import open_chip, request_output
