@@ -73,7 +73,7 @@ def test_gas_alone_is_near_the_equation_of_state(t_c: int, share: float, kg_m3: 
     ("t_c", "percent"), [(15, 23.6), (18, 26.4), (20, 28.6), (22, 31.0), (25, 35.7), (28, 42.5), (30, 50.8)]
 )
 def test_a_third_is_left_when_the_gauge_begins_to_fall(t_c: int, percent: float) -> None:
-    """At a fill of 0.68 kg/L (from memory) 29 % is left at 20 degC and 36 % at 25 when the liquid ends."""
+    """At a fill of 0.68 kg/L, 29 % of the charge is left at 20 degC and 36 % at 25 when the liquid ends."""
     assert share_left_without_liquid(t_c) * 100.0 == pytest.approx(percent, abs=0.1)
 
 

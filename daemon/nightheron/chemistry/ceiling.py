@@ -2,8 +2,8 @@
 
 At a given pH more alkalinity means more carbonate, and each equivalent brings half a mole of calcium, so
 there is one alkalinity at which nothing dissolves any more. It has no free parameter. Real effluent lies on
-it or below; a test above it is a measuring error or a probe that reads wrong. PHREEQC puts it 2.5 to 5 %
-lower.
+it or below; a test above it is a measuring error or a probe that reads wrong. PHREEQC, at the same gas,
+dissolves 2.5 to 5.5 % less.
 """
 
 from __future__ import annotations

@@ -61,8 +61,9 @@ def constants(t_c: float, salinity: float = SALINITY) -> Constants:
     """Constants at ``t_c`` degC and practical ``salinity``; OutOfRange outside 2-35 degC, S 19-43.
 
     That is the range of Lueker et al. (2000), who measured at far less CO2 than a chamber holds: expect
-    a few percent of bias in CO2. Costs about ten steps of ``solve.next_h``, so keep the result while the
-    temperature stands.
+    a few percent of bias in CO2. Solubility of the minerals is extrapolated below 5 degC, and hydrogen
+    fluoride, which hardly matters, below 9 and above 33. Costs about ten steps of ``solve.next_h``, so
+    keep the result while the temperature stands.
     """
     within("water temperature", t_c, 2.0, 35.0, "degC")
     within("salinity", salinity, 19.0, 43.0)

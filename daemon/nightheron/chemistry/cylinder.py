@@ -16,8 +16,9 @@ from nightheron.chemistry.gas import CO2_G_MOL
 from nightheron.chemistry.units import ATM_BAR
 
 FILL_KG_L = 0.68
-"""Usual charge for each litre of cylinder (from memory: 0.67 to 0.75 by country). Never fill beyond the
-stamp, and leave filling to those who do it for a living."""
+"""Charge for each litre of cylinder: the most that the authorities of the USA and Canada allow (Kidde manual
+81-CO2MAN-001, 2013, section 2-2.1.2); 0.66 to 0.75 elsewhere (from memory). Filling is for those who do it
+for a living."""
 GAUGE_ERROR = 0.03
 """Share of its reading by which a cylinder's gauge is taken to be off."""
 TEMPERATURE_ERROR_K = 2.0
