@@ -214,9 +214,9 @@ def scenes(draw: st.DrawFn, limits: ChamberLimits) -> Callable[[Play], None]:
 @st.composite
 def hands(draw: st.DrawFn, limits: ChamberLimits) -> Callable[[Play], None]:
     """Hands at the valve: a hold, good water until gas could flow, a bleed, and something in its middle."""
-    for_s, lives_s = draw(st.sampled_from([1.0, 1.5, 20.0, 120.0])), draw(st.sampled_from([0, 1, 2, 30, 130]))
-    inside = draw(st.sampled_from([None, *Act]))
-    work = draw(st.sampled_from(Work))
+    for_s = draw(st.sampled_from([0.4, 1.5, 20.0, 120.0, 120.0, 500.0]))
+    lives_s = draw(st.sampled_from([0, 1, 2, 30, 130]))
+    inside, work = draw(st.sampled_from([None, *["low"] * 6, *Act])), draw(st.sampled_from(Work))
 
     def bleeds(play: Play) -> None:
         play.feed(Acted(play.now_ns, Act.SERVICE_ON, "ana", for_s=9.0))
@@ -225,8 +225,11 @@ def hands(draw: st.DrawFn, limits: ChamberLimits) -> Callable[[Play], None]:
         play.lives(100, limits.resume_ph + 0.3, 0.0)
         play.feed(Acted(play.now_ns, Act.BLEED, "ana", for_s=for_s))
         play.lives(lives_s, limits.resume_ph + 0.3, -0.001)
-        if inside is not None:
-            play.feed(Acted(play.now_ns, inside, "rui", for_s=30.0, work=work))
+        if inside == "low":
+            play.reads(limits.floor_ph - 0.01)
+            play.lives(80, limits.resume_ph + 0.3, 0.0)
+        elif inside is not None:
+            play.feed(Acted(play.now_ns, Act(inside), "rui", for_s=30.0, work=work))
 
     return bleeds
 

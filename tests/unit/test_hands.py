@@ -158,7 +158,7 @@ def test_a_bleed_is_never_made_longer() -> None:
 @pytest.mark.parametrize("ph", [6.59, 6.2, None])
 def test_any_objection_ends_a_bleed(ph: float | None) -> None:
     """What would close gas at any other time ends a bleed, is its reason, and it does not come back."""
-    night = bleeding(100.0)
+    night = bleeding(100.0, min_rest_s=1.0)
     night.wait(1 if ph else 6, ph)
     assert night.gas is Gas.CLOSED
     assert night.closing().reason in (Reason.FLOOR, Reason.CHAMBER_PH_LOST)
@@ -169,7 +169,7 @@ def test_any_objection_ends_a_bleed(ph: float | None) -> None:
 
 def test_lateness_ends_a_bleed() -> None:
     """A guard that was held up shuts, and does not go on with what was left of the seconds."""
-    night = bleeding(100.0)
+    night = bleeding(100.0, min_rest_s=1.0)
     night.feed(Late(night.now_ns, 3.0)).wait(60)
     assert only_held(night)
 
