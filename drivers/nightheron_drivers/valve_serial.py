@@ -17,6 +17,7 @@ from nightheron.model import NS, Gas
 
 from nightheron_drivers.protocols import RAW_MOST, Said
 from nightheron_drivers.valve_port import SerialPort
+from nightheron_drivers.valve_words import order_text
 
 SAID_MOST = 64
 
@@ -38,11 +39,14 @@ class SerialValve:
     def __init__(self, plan: Mapping[str, Any], port: SerialPort) -> None:
         self._port = port
         port.valves.append(self)
-        self._lines: dict[Gas, bytes] = {gas: plan[key].encode() + b"\n" for gas, key in _KEYS.items()}
+        lease_s = float(plan["lease_s"])
+        self._lines: dict[Gas, bytes] = {
+            gas: order_text(plan[key], lease_s).encode() + b"\n" for gas, key in _KEYS.items()
+        }
         pattern = plan.get("reply_pattern")
         self.reply: re.Pattern[str] | None = re.compile(pattern) if pattern else None
-        self._patience_ns = int(max(0.5, float(plan["lease_s"]) / 2) * NS)
-        self._repeat_ns = int(float(plan["lease_s"]) / 3 * NS)
+        self._patience_ns = int(max(0.5, lease_s / 2) * NS)
+        self._repeat_ns = int(lease_s / 3 * NS)
         self._said: deque[Said] = deque(maxlen=SAID_MOST)
         self.now_ns = 0
         self._wanted = Gas.CLOSED

@@ -8,6 +8,7 @@ from typing import Self
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from nightheron_drivers.protocols import Broker
+from nightheron_drivers.valve_words import order_pattern
 
 
 class SerialValveOptions(BaseModel):
@@ -26,7 +27,8 @@ class SerialValveOptions(BaseModel):
         default="OPEN",
         min_length=1,
         max_length=200,
-        description="The line that opens; its end is added.",
+        description="The line that opens; its end is added. {lease_s} in it becomes the lease in seconds, "
+        "which arms the device's own timer.",
     )
     close_line: str = Field(
         default="CLOSE", min_length=1, max_length=200, description="The line that shuts; its end is added."
@@ -62,7 +64,9 @@ class SerialValveOptions(BaseModel):
 
     @model_validator(mode="after")
     def _differ(self) -> Self:
-        if self.open_line.strip() == self.close_line.strip():
+        if "{lease_s}" in self.close_line:
+            raise ValueError("close_line takes no {lease_s}; closing has no end")
+        if order_pattern(self.open_line).fullmatch(self.close_line.strip()):
             raise ValueError("open_line and close_line are the same text; they must differ")
         return self
 

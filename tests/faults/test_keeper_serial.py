@@ -147,3 +147,12 @@ def test_what_is_remembered_is_private_and_holds_no_password(tmp_path: Path) -> 
     assert "hunter2" not in path.read_text()
     assert "/etc/secret" in path.read_text()
     assert os.listdir(tmp_path) == [FILE_NAME]  # noqa: PTH208 - names are what is compared
+
+
+def test_an_order_that_carries_the_lease_arms_the_devices_timer(tmp_path: Path) -> None:
+    """The lease stands in every line that opens, as a number the device can count down from."""
+    lines = {"west/0": ("ON {lease_s}", "OFF")}
+    with SerialDevice(tmp_path) as device, keeping(serial_plans(device.path, lines)) as guard:
+        guard.open("west/0")
+        guard.wait(lambda: device.count(f"ON {LEASE_S:g}") >= 2, what="a repeated order with its lease")
+        assert set(device.texts()) == {"OFF", f"ON {LEASE_S:g}"}

@@ -90,6 +90,13 @@ def test_an_order_that_carries_the_lease_arms_a_timer(tmp_path: Path) -> None:
     assert rows(tmp_path, "east", order)["valve_unreachable"].seconds == 6 + 2
 
 
+def test_a_line_that_carries_the_lease_arms_a_timer_too(tmp_path: Path) -> None:
+    """A serial relay that is told its seconds is bounded by them, as a device on the broker is."""
+    line = ('open_line = "OPEN"', 'open_line = "OPEN {lease_s}"')
+
+    assert rows(tmp_path, "west", line)["host_lost"].seconds == 5 + 2
+
+
 def test_the_longer_of_two_timers_counts(tmp_path: Path) -> None:
     """Where order and configuration name different times, the budget takes the later."""
     order = (ORDER, f'{ORDER}\nopen_order = "ON {{lease_s}}"\ndevice_timer_s = 20')
