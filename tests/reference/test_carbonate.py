@@ -116,6 +116,17 @@ def test_density(t_c: int, kg_m3: float) -> None:
     assert seawater_kg_per_l(t_c) * 1000.0 == pytest.approx(kg_m3, rel=1e-5)
 
 
+# Check values of EOS-80 in Fofonoff and Millard 1983, UNESCO Technical Papers in Marine Science 44 (from
+# memory), kg/m3 at one atmosphere, all digits printed: salinity, degC, density.
+EOS_80 = [(0, 5, 999.96675), (0, 25, 997.04796), (35, 5, 1027.67547), (35, 25, 1023.34306)]
+
+
+@pytest.mark.parametrize(("salinity", "t_c", "kg_m3"), EOS_80)
+def test_density_meets_the_printed_check_values(salinity: int, t_c: int, kg_m3: float) -> None:
+    """Fresh water and seawater, cold and warm, have the density that UNESCO prints, to every digit."""
+    assert seawater_kg_per_l(t_c, salinity) * 1000.0 == pytest.approx(kg_m3, abs=6e-6)
+
+
 def test_scales_convert_there_and_back() -> None:
     """A reading taken to the total scale and back is the same reading."""
     k = constants(25)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from nightheron.chemistry.bounds import above_zero, within
 from nightheron.chemistry.carbonate import constants, dic_from_ta_ph, seawater_kg_per_l, total_from_nbs
-from nightheron.chemistry.gas import moles_per_ml
+from nightheron.chemistry.gas import moles_per_bubble
+from nightheron.chemistry.units import meq_l_from_dkh, mol_kg_from_meq_l
 
 HARM_BELOW_FLOOR_PH = 0.6
 """How far below the floor the span reckoned here ends."""
@@ -19,13 +20,10 @@ LEAN_EFFLUENT_DKH = 15.0
 """Low end of the effluent alkalinity seen in practice (15-40 dKH; no source). Less alkalinity is less
 buffer, so the low end gives the short time; new tank water in a chamber just filled has half of it."""
 
-MOL_PER_L_PER_DKH = 0.356652e-3
-"""1 dKH = 10 mg/L CaO, with IUPAC atomic weights."""
-
 
 def normal_gas_mol_per_s() -> float:
     """CO2 let in by what is called normal gas here, mol/s at 25 degC."""
-    return NORMAL_BUBBLE_ML * moles_per_ml(T_C, BUBBLER_BAR) / NORMAL_BUBBLE_EVERY_S
+    return moles_per_bubble(NORMAL_BUBBLE_ML, T_C, BUBBLER_BAR) / NORMAL_BUBBLE_EVERY_S
 
 
 def process_safety_s(
@@ -42,7 +40,7 @@ def process_safety_s(
     above_zero("gas factor", gas_factor)
     k = constants(T_C)
     kg_per_l = seawater_kg_per_l(T_C)
-    ta = effluent_dkh * MOL_PER_L_PER_DKH / kg_per_l
+    ta = mol_kg_from_meq_l(meq_l_from_dkh(effluent_dkh), kg_per_l)
     before = dic_from_ta_ph(ta, total_from_nbs(floor_ph, k), k)
     after = dic_from_ta_ph(ta, total_from_nbs(floor_ph - HARM_BELOW_FLOOR_PH, k), k)
     return (after - before) * water_l * kg_per_l / (gas_factor * normal_gas_mol_per_s())
