@@ -12,7 +12,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validat
 
 from nightheron_drivers.mqtt_source import MqttSource, Wanted
 from nightheron_drivers.numbers import pointer_fault
-from nightheron_drivers.protocols import Broker
+from nightheron_drivers.protocols import Broker, Found, Search
 
 
 def _good_topic(topic: str) -> str:
@@ -83,3 +83,10 @@ class MqttProbe:
             for probe, o in probes.items()
         ]
         return [MqttSource(wanted, broker, site)]
+
+    @staticmethod
+    def find(search: Search) -> Sequence[Found]:
+        """Listen to everything on the broker."""
+        from nightheron_drivers.find_topics import find
+
+        return find(search)

@@ -17,7 +17,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, WithJsonSchem
 from nightheron_drivers.linesource import LineReader, LineSource, Link
 from nightheron_drivers.numbers import Number, decimal
 from nightheron_drivers.pattern import pattern_fault
-from nightheron_drivers.protocols import Broker
+from nightheron_drivers.protocols import Broker, Found, Search
 
 BAUDS = (300, 600, 1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200, 230400, 460800, 921600)
 
@@ -97,6 +97,13 @@ class SerialProbe:
         for probe, options in probes.items():
             ports.setdefault(options.port, {})[probe] = options
         return [_source(port, on_it) for port, on_it in ports.items()]
+
+    @staticmethod
+    def find(search: Search) -> Sequence[Found]:
+        """Listen on serial ports, at one rate after the other."""
+        from nightheron_drivers.find_serial import find
+
+        return find(search)
 
 
 def _source(port: str, probes: Mapping[str, SerialOptions]) -> LineSource:

@@ -10,11 +10,12 @@ bus with bounded calls.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+import threading
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Protocol
 
-from nightheron.model import Gas
+from nightheron.model import Gas, JsonValue
 
 if TYPE_CHECKING:
     from pydantic import BaseModel
@@ -75,6 +76,51 @@ class ProbeDriver(Protocol):
         probes: Mapping[str, Any], stale_s: Mapping[str, float], broker: Broker | None, site: str
     ) -> Sequence[ProbeSource]:
         """Group probes (id -> Options) into sources: one per port, one per broker."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Search:
+    """What a driver is asked to look for, and for how long at most."""
+
+    seconds: float | None
+    """A person's own limit; None leaves it to the driver."""
+    ports: tuple[str, ...] = ()
+    """Look at these alone; empty: at all there are."""
+    broker: Broker | None = None
+    not_under: tuple[str, ...] = ()
+    """Topics below these are not looked at: the program's own reports."""
+    stop: threading.Event = field(default_factory=threading.Event)
+    """Set: end now, with what was found so far."""
+    tell: Callable[[str], None] = field(default=lambda text: None)
+    """Progress, for a terminal."""
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """One port or topic that was listened to. ``options`` are TOML keys that read it, None when none do."""
+
+    where: str
+    options: Mapping[str, str | int | float] | None = None
+    unit: str = "ph"
+    sure: bool = False
+    """What was heard says by itself that it is this."""
+    heard: tuple[Heard, ...] = ()
+    """What these options read, oldest first."""
+    facts: Mapping[str, JsonValue] = field(default_factory=dict)
+    """What else was learned, e.g. ``line_end``; for people and for JSON."""
+    notes: tuple[str, ...] = ()
+    """Sentences without their full stop."""
+    kind: str = "port"
+    """``port``, ``topic``, or ``broker`` for what is said of the broker itself."""
+
+
+class Finder(Protocol):
+    """What a probe driver may offer beside: ``find`` looks for its probes on this machine."""
+
+    @staticmethod
+    def find(search: Search) -> Sequence[Found]:
+        """Listen, never send; returns in bounded time, and soon after ``search.stop`` is set."""
         ...
 
 
