@@ -22,6 +22,12 @@ def installed(group: str) -> tuple[str, ...]:
     return tuple(sorted(_found(group)))
 
 
+def shipped(group: str) -> tuple[str, ...]:
+    """Names of those of our own distribution, in order."""
+    ours = [name for name, point in _found(group).items() if point.dist and point.dist.name == "nightheron"]
+    return tuple(sorted(ours))
+
+
 @cache
 def _found(group: str) -> dict[str, EntryPoint]:
     return {point.name: point for point in entry_points(group=group)}
