@@ -218,7 +218,7 @@ def test_the_tank_has_days() -> None:
     plant = _plant()
     by_hour: dict[int, float] = {}
     for _ in range(48):
-        plant.step(3600, {"west": 0.6})
+        plant.step(3600, {"west": 0.45})
         by_hour[round(plant.day_s / 3600) % 24] = plant.tank.ph
     assert 17 <= max(by_hour, key=by_hour.__getitem__) <= 20
     assert 6 <= min(by_hour, key=by_hour.__getitem__) <= 13

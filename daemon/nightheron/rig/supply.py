@@ -25,7 +25,7 @@ ML_MIN_TO_MOL_S = moles_per_ml(25.0, AIR_BAR) / 60.0
 class SupplyBuild:
     """How the gas of one chamber is set."""
 
-    bubbles_per_s: float = 1.0
+    bubbles_per_s: float = 1.4
     bubble_ml: float = 0.05
     outlet_bar: float = 0.28
     """Above the air's; the bubbles are counted at this pressure."""

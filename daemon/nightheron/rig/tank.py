@@ -41,8 +41,8 @@ class TankBuild:
     ph: float = 8.15
     """NBS scale."""
     calcium_mg_l: float = 430.0
-    demand_meq_l_day: float = 0.45
-    """What its corals take, about what one chamber gives; 0.45 is 1.25 dKH."""
+    demand_meq_l_day: float = 0.5
+    """What its corals take, about what one chamber gives; 0.5 is 1.4 dKH."""
     algae_mmol_l_day: float = 0.30
     """Carbon taken in the light and given back over the day; assumed."""
     exchange_s: float = 2400.0
@@ -52,7 +52,7 @@ class TankBuild:
     temperature_c: float = 25.0
     room_m3: float = 40.0
     air_changes_per_h: float = 0.5
-    people_ml_min: float = 100.0
+    people_ml_min: float = 60.0
     """CO2 of whoever lives there, on the average of a day; a person at rest gives two to three times this."""
 
 

@@ -6,7 +6,7 @@ the fault library and of a fault file of one's own. A share is 0 to 1, of what i
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 
 @dataclass(slots=True)
@@ -134,22 +134,5 @@ class Guard:
     """One step of the board's wall clock."""
 
 
-@dataclass(slots=True)
-class Bay:
-    """What can be wrong at one chamber."""
-
-    supply: Supply = field(default_factory=Supply)
-    valve: Valve = field(default_factory=Valve)
-    probe: Probe = field(default_factory=Probe)
-    water: Water = field(default_factory=Water)
-
-
-@dataclass(slots=True)
-class Site:
-    """What can be wrong with what all chambers share."""
-
-    tank: Tank = field(default_factory=Tank)
-    tank_probe: Probe = field(default_factory=Probe)
-    room: Room = field(default_factory=Room)
-    power: Power = field(default_factory=Power)
-    guard: Guard = field(default_factory=Guard)
+OF_CHAMBER = {"supply": Supply, "valve": Valve, "probe": Probe, "water": Water}
+OF_SITE = {"tank": Tank, "tank_probe": Probe, "room": Room, "power": Power, "guard": Guard}
