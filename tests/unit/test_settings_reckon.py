@@ -143,3 +143,12 @@ def test_a_lost_broker_matters_little_to_a_chamber_without_it(tmp_path: Path) ->
     assert (optional.seconds, "not required" in optional.by) == (0, True)
     assert required.seconds == 60 + TICK_S + 4.5
     assert (without.seconds, without.by) == (0, "no broker in this chamber's path")
+
+
+def test_an_acknowledgement_is_no_report_of_the_position(tmp_path: Path) -> None:
+    """A relay that answers a line has taken it; where its valve stands only feedback could say."""
+    line = ('open_line = "OPEN"', 'open_line = "OPEN"\nreply_pattern = "ok"')
+    topic = (ORDER, f'{ORDER}\nfeedback_topic = "greenhouse/east/gas"')
+    site = load(write(tmp_path, changed(line, topic)), {})
+
+    assert [limits.valve.feedback for limits in site.limits()] == [False, True]

@@ -102,6 +102,8 @@ def _wiring(site: Site, chamber: Chamber) -> str:
 
 
 def _where(options: object) -> str:
+    if getattr(options, "chip", None) is not None:
+        return f"{getattr(options, 'chip', '')} line {getattr(options, 'line', '')}"
     names = ("port", "topic", "order_topic", "path")
     return next((str(v) for v in (getattr(options, n, None) for n in names) if v), "")
 

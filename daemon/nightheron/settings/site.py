@@ -68,7 +68,7 @@ class Valve:
     @property
     def reports(self) -> bool:
         """Whether the device's own report of its position is configured."""
-        return any(getattr(self.options, k, None) for k in ("feedback_topic", "reply_pattern"))
+        return bool(getattr(self.options, "feedback_topic", None))
 
 
 @dataclass(frozen=True, slots=True)
