@@ -53,7 +53,14 @@ def test_examples_of_a_makers_sheet(in_seven: float, percent: float, good: bool)
 
 @pytest.mark.parametrize(
     ("slope", "offset", "good"),
-    [(90.0, 30.0, True), (105.0, -30.0, True), (89.9, 0.0, False), (105.1, 0.0, False), (100.0, 30.1, False)],
+    [
+        (90.0, 30.0, True),
+        (105.0, -30.0, True),
+        (89.99, 0.0, False),
+        (105.01, 0.0, False),
+        (100.0, 30.01, False),
+        (100.0, -30.01, False),
+    ],
 )
 def test_acceptance_is_the_pharmacopoeias(slope: float, offset: float, good: bool) -> None:
     """USP <791> takes slopes of 90.0 to 105.0 % and offsets within 30 mV, ends included."""
@@ -100,6 +107,19 @@ def test_a_probe_that_speaks_in_ph_calibrates_alike() -> None:
     assert ph_from_mv(mv_from_ph(6.90, 25.0, IDEAL), 25.0, found) == pytest.approx(6.865)
 
 
+def test_the_ideal_electrode_has_no_offset() -> None:
+    """The textbook electrode gives 0 mV at pH 7 whatever the temperature, and Nernst's slope."""
+    assert mv_from_ph(7.0, 12.0, IDEAL) == 0.0
+    assert IDEAL.mv_per_ph(25.0) == pytest.approx(-59.15935, abs=1e-6)
+
+
+def test_buffers_one_apart_are_enough_and_any_slope_is_told() -> None:
+    """Two buffers just 1 pH apart calibrate, and an electrode with a hundredth of a slope is told as such."""
+    found = calibrate([BufferReading(0.0, 7.0, 25.0), BufferReading(0.59159350, 6.0, 25.0)])
+    assert found.slope_percent == pytest.approx(1.0)
+    assert not found.within_usp()
+
+
 def test_temperature_moves_a_reading_by_three_thousandths() -> None:
     """Uncompensated, an electrode errs by 0.003 pH a degree and a pH from 7 (common practice, no source)."""
     assert 4.0 - compensated_ph(4.0, 25.0, 26.0) == pytest.approx(-3 * 0.00335, abs=2e-4)
@@ -113,13 +133,14 @@ def test_temperature_moves_a_reading_by_three_thousandths() -> None:
     [
         ([BufferReading(0.0, 7.0, 25.0)], "two buffers or more, not 1"),
         ([BufferReading(0.0, 7.0, 25.0), BufferReading(8.0, 6.865, 25.0)], "0.13 pH apart, at least 1"),
+        ([BufferReading(0.0, 7.0, 25.0), BufferReading(8.0, 6.001, 25.0)], "1.00 pH apart, at least 1"),
         (
             [BufferReading(177.0, 7.0, 25.0), BufferReading(0.0, 4.0, 25.0)],
             "whether the buffers were swapped",
         ),
         ([BufferReading(0.0, 7.0, 25.0), BufferReading(0.0, 4.0, 25.0)], "whether the buffers were swapped"),
     ],
-    ids=["one", "near", "swapped", "dead"],
+    ids=["one", "near", "nearly", "swapped", "dead"],
 )
 def test_no_calibration_from_what_is_none(readings: list[BufferReading], why: str) -> None:
     """One buffer, two that are too near, swapped cups and a dead electrode are refused with the reason."""

@@ -63,6 +63,14 @@ def test_a_probe_a_tenth_high_hides_a_seventh() -> None:
     assert effluent_ceiling_dkh(6.7) / effluent_ceiling_dkh(6.6) == pytest.approx(0.85, abs=0.01)
 
 
+def test_the_ceiling_for_people_is_that_for_chemists() -> None:
+    """8 dKH, 430 mg/L of calcium, 25 degC and S 35 are meant where nothing is said."""
+    # 1 dKH is 0.356652 meq/L and calcium 40.078 g/mol; 1.02334 kg/L
+    k = constants(25.0)
+    ta = ceiling_ta(6.6 - k.nbs_above_total, 8 * 0.356652e-3 / 1.0233435, 0.430 / 40.078 / 1.0233435, k)
+    assert effluent_ceiling_dkh(6.6) == pytest.approx(ta * 1.0233435 / 0.356652e-3, rel=2e-6)
+
+
 def test_calcite_gives_less() -> None:
     """Calcite is the less soluble: its ceiling is lower at any pH."""
     assert effluent_ceiling_dkh(6.6, mineral="calcite") < 0.8 * effluent_ceiling_dkh(6.6)

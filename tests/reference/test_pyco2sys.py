@@ -8,6 +8,7 @@ another constant of water (0.8 % apart, see below), which shows in the fourth di
 from __future__ import annotations
 
 import itertools
+import math
 from typing import Any
 
 import numpy as np
@@ -71,6 +72,13 @@ def test_each_constant_is_that_of_pyco2sys(ours: str, name: str, rel: float, the
     unit = 1e-6 if name.startswith("total_") else 1.0
     got = [getattr(constants(t_c, salinity), ours) for t_c, salinity, _, _ in WATERS]
     assert got == pytest.approx(list(theirs[name] * unit), rel=rel)
+
+
+def test_water_is_milleros_less_the_guides_step(theirs: dict[str, Any]) -> None:
+    """Water's constant is PyCO2SYS's on the seawater scale (Millero 1995) less the Guide's 0.015, to 1e-9."""
+    seawater_scale = theirs["k_water"] * 10.0 ** (theirs["pH_total"] - theirs["pH_sws"])
+    got = [math.log(constants(t_c, salinity).kw) for t_c, salinity, _, _ in WATERS]
+    assert got == pytest.approx(list(np.log(seawater_scale) - 0.015), abs=1e-9)
 
 
 def test_carbon_gas_and_saturation_agree(theirs: dict[str, Any]) -> None:

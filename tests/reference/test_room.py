@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 from hypothesis import given, strategies as st
 from nightheron.chemistry.bounds import OutOfRange
@@ -35,11 +37,11 @@ def test_ppm_in_mass_is_the_printed_limit(ppm: float, mg_m3: float) -> None:
 
 def test_one_small_cylinder_endangers_a_room() -> None:
     """A 5 lb cylinder is 1254 L of gas at 25 degC: in a closed room of 30 m3 it passes 40,000 ppm."""
-    # 51.533 mol x 24.342 mL/mmol = 1254.4 L (Span and Wagner 1996); of 30,000 L that is 41,800 ppm by volume,
-    # less what was pushed out, plus the air's own
+    # 51.533 mol x 24.342 mL/mmol = 1254.4 L (Span and Wagner 1996), 4.1814 % of 30,000 L; what it pushes out
+    # is as rich as the room is by then, so that exp(-0.041814) of the old air stays
     got = ppm_of_whole_cylinder(FIVE_POUNDS_MOL, 30.0)
     assert got > DANGER_PPM
-    assert got == pytest.approx(41_813 - 41_813**2 / 2e6 + 420, rel=2e-3)
+    assert got == pytest.approx(1e6 - (1e6 - 420.0) * math.exp(-0.041814), rel=1e-4)
 
 
 def test_an_ordinary_dose_stays_far_below_the_limit() -> None:

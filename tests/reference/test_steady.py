@@ -121,6 +121,15 @@ def test_a_higher_rate_nears_the_ceiling() -> None:
     assert slow.ta < 0.4 * ceiling
 
 
+@pytest.mark.parametrize("order", [0.5, 1.0, 3.0])
+def test_saturated_water_dissolves_nothing(order: float) -> None:
+    """From a saturation of one on, dissolution is nothing at all, and just below it nearly nothing."""
+    assert (
+        dissolution(1.0, 1.0, order) == dissolution(1.001, 1.0, order) == dissolution(5.0, 1.0, order) == 0.0
+    )
+    assert dissolution(0.75, 2.0, order) == pytest.approx(2.0 * 0.25**order)
+
+
 def test_tank_water_passes_untouched_without_gas() -> None:
     """Without gas, seawater is supersaturated: nothing dissolves, and it leaves as it came."""
     state = steady_with_gas(0.0, TANK, K)

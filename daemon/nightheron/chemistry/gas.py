@@ -51,7 +51,7 @@ def tate_bubble_ml(nozzle_mm: float, t_c: float) -> float:
     """
     within("nozzle", nozzle_mm, 0.5, 6.0, "mm")
     within("water temperature", t_c, 0.0, 40.0, "degC")
-    tension_n_m = 0.0757 - 0.000152 * t_c
+    tension_n_m = 0.0757 - 0.000149 * t_c
     return math.pi * nozzle_mm * 1e-3 * tension_n_m / (1000.0 * 9.80665) * 1e6
 
 
