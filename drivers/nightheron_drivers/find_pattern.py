@@ -190,7 +190,7 @@ def _value_pattern(tokens: Sequence[str]) -> str:
         return rf"(?P<value>{sign}\d+(?:\.\d+)?)"
     # A written last nought shows that the device always fills its places: then fewer are a cut line.
     fills = len(places) == 1 and any(token.endswith("0") for token in tokens)
-    digits = rf"\d{{{places.pop()}}}" if fills else r"\d+"
+    digits = r"\d+" if not fills else r"\d" if places == {1} else rf"\d{{{places.pop()}}}"
     return rf"(?P<value>{sign}\d+\.{digits})"
 
 

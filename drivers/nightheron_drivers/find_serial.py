@@ -47,7 +47,7 @@ BY_ERRNO = {
     errno.ENOTTY: "it is no serial port",
 }
 SILENT = (
-    "nothing was heard at any rate; look at the cable and the supply of the probe, and whether it speaks "
+    "nothing was heard in {:.0f} s; look at the cable and the supply of the probe, and whether it speaks "
     "by itself: one that only answers when asked must be set to send all the time"
 )
 
@@ -92,6 +92,7 @@ class _Listener:
     search: Search
     lines: list[tuple[int, bytes]] = field(default_factory=list)
     """When each whole line at the present rate came, and what it was."""
+    took_s: float = 0.0
 
     def found(self) -> Found:
         who = holder(self.port.device)
@@ -117,6 +118,7 @@ class _Listener:
                 now_s = (now_ns - begun_ns) / 1e9
                 self.lines += [(now_ns, line.data) for line in rates.take(data, now_s)]
                 if self._enough(rates, now_s):
+                    self.took_s = now_s
                     return rates
                 if rates.turn(now_s):
                     self.lines.clear()
@@ -136,7 +138,7 @@ class _Listener:
 
     def _judged(self, rates: RateSearch) -> Found:
         if not rates.spoke:
-            return _nothing(self.port, SILENT)
+            return _nothing(self.port, SILENT.format(self.took_s))
         if not rates.found and rates.endless is not None:
             note = f"at {rates.endless} baud text comes without line ends, which no pattern can read"
             return _nothing(self.port, note)

@@ -25,7 +25,18 @@ IN_USE = "exclusively lock"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """What this command takes beside --config."""
     parser.add_argument("chamber", nargs="?", help="a chamber or tank of the configuration; default: all")
-    parser.add_argument("--port", metavar="PORT", help="a serial port, without a configuration")
+    parser.add_argument(
+        "--find",
+        action="store_true",
+        help="look for probes: serial ports, their rate and pattern, topics that look like pH; prints the "
+        "block to paste. Listens only, two minutes at most",
+    )
+    parser.add_argument(
+        "--port",
+        action="append",
+        metavar="PORT",
+        help="a serial port, without a configuration; with --find look at this one alone (may be repeated)",
+    )
     parser.add_argument("--baud", type=int, default=9600, help="its rate (9600)")
     parser.add_argument(
         "--pattern",
@@ -34,7 +45,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="must match the whole line; default %(default)s",
     )
     parser.add_argument("--topic", help="an MQTT topic, on the configuration's broker or the one here")
-    parser.add_argument("--host", metavar="HOST[:PORT]", help="another broker for --topic")
+    parser.add_argument(
+        "--host", "--broker", metavar="HOST[:PORT]", help="another broker for --topic or --find"
+    )
     parser.add_argument("--value-pointer", metavar="POINTER", default="", help="where in JSON, e.g. /ph")
     parser.add_argument("--time-pointer", metavar="POINTER", default="", help="the message's own time")
     parser.add_argument("--seconds", type=float, metavar="N", help="end after so long; default: Ctrl-C")
@@ -42,12 +55,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """0 when a reading was seen, 1 when none was, 2 when the request cannot be understood."""
+    """0 when a reading was seen or a probe found, 1 when none was, 2 for a request that makes no sense."""
     from nightheron.cli.listen_wanted import CannotListen, sources_wanted
 
     try:
         if args.seconds is not None and not 0 < args.seconds <= 1e6:
             raise CannotListen("--seconds takes a number above 0, at most 1000000.")
+        if args.find:
+            return _find(args)
         sources = sources_wanted(args)
     except CannotListen as why:
         print(why, file=sys.stderr)
@@ -67,6 +82,15 @@ def run(args: argparse.Namespace) -> int:
         for source in sources:
             source.close()
     return session.sum_up()
+
+
+def _find(args: argparse.Namespace) -> int:
+    from nightheron.cli.listen_find import find
+    from nightheron.cli.listen_wanted import CannotListen
+
+    if args.chamber is not None or args.topic is not None:
+        raise CannotListen("--find looks at everything; leave the chamber and --topic out.")
+    return find(args)
 
 
 class _Session:

@@ -23,12 +23,13 @@ class CannotListen(Exception):  # noqa: N818 - reads as what is said
 
 def sources_wanted(args: argparse.Namespace) -> list[ProbeSource]:
     """The sources to listen to. Raises CannotListen."""
-    named = [word for word in (args.chamber, args.port, args.topic) if word is not None]
+    named = [word for word in (args.chamber, *(args.port or ()), args.topic) if word is not None]
     if len(named) > 1:
         raise CannotListen("Name one of a chamber, --port and --topic.")
     if args.port is not None:
-        keys = {"port": args.port, "baud": args.baud, "pattern": args.pattern}
-        return _sources("serial", {args.port: _options("serial", keys)}, {args.port: STALE_S}, None, "listen")
+        (port,) = args.port
+        keys = {"port": port, "baud": args.baud, "pattern": args.pattern}
+        return _sources("serial", {port: _options("serial", keys)}, {port: STALE_S}, None, "listen")
     if args.topic is not None:
         keys = {"topic": args.topic, "value_pointer": args.value_pointer, "time_pointer": args.time_pointer}
         options = _options("mqtt", keys)
@@ -88,13 +89,18 @@ def _options(driver: str, keys: dict[str, object]) -> Any:
 
 def _broker(args: argparse.Namespace) -> Broker:
     """The one named, or the configuration's, or the one on this machine."""
-    from nightheron_drivers.protocols import Broker
-
     if args.host is None and args.config.exists():
         site = _site(args.config)
         if site.mqtt is not None:
             return site.mqtt.broker
-    host, _, port = (args.host or "").partition(":")
+    return broker_named(args.host or "")
+
+
+def broker_named(text: str) -> Broker:
+    """``HOST[:PORT]``; this machine and 1883 where they are left out. Raises CannotListen."""
+    from nightheron_drivers.protocols import Broker
+
+    host, _, port = text.partition(":")
     if port and not (port.isascii() and port.isdigit() and 0 < int(port) < 65536):
         raise CannotListen(f"--host: {port!r} is no port; write HOST or HOST:PORT.")
     return Broker(host or LOCAL[0], int(port or LOCAL[1]))
