@@ -26,7 +26,7 @@ waters = st.tuples(
 )
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(waters)
 def test_ph_and_carbon_give_each_other_back(water: tuple[float, float, float, float]) -> None:
     """From alkalinity and pH to carbon, and from alkalinity and carbon back, is the same pH."""
@@ -37,7 +37,7 @@ def test_ph_and_carbon_give_each_other_back(water: tuple[float, float, float, fl
     assert ta_from_dic_ph(dic, ph, k) == pytest.approx(ta, rel=1e-12)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(waters, st.floats(-5.0, 5.0))
 def test_any_guess_leads_to_the_same_hydrogen(water: tuple[float, float, float, float], off: float) -> None:
     """Newton's answer does not depend on the guess, be it a hundred thousand times too high or too low."""

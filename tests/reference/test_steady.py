@@ -86,7 +86,7 @@ def test_a_closed_chamber_keeps_its_carbon_and_alkalinity() -> None:
     )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(chambers, st.floats(5.5, 9.0))
 def test_a_steady_state_balances(chamber: Chamber, ph: float) -> None:
     """At any pH what dissolves is what flows out, gas closes the carbon, and the ceiling is not passed."""
@@ -101,7 +101,7 @@ def test_a_steady_state_balances(chamber: Chamber, ph: float) -> None:
     )
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(chambers, st.floats(0.0, 5e-6), st.floats(1.01, 3.0))
 def test_more_gas_is_lower_ph_and_richer_effluent(chamber: Chamber, gas_mol_s: float, factor: float) -> None:
     """Gas and pH lead to each other, more gas always means lower pH, and never less alkalinity."""
@@ -137,7 +137,7 @@ def test_tank_water_passes_untouched_without_gas() -> None:
     assert state.ph == pytest.approx(8.06, abs=1e-6)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(chambers, st.floats(6.0, 6.9))
 def test_one_effluent_test_gives_the_rate_back(chamber: Chamber, ph: float) -> None:
     """The rate reckoned from a steady effluent is the rate that made it."""
