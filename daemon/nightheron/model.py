@@ -64,6 +64,8 @@ class Left:
     """``digit_ph`` and ``steps`` of the chamber's second and third probe."""
     beyond: tuple[Signal, ...] = ()
     """Signals that stood beyond their limits or were held for having been there."""
+    service_why: str = ""
+    """Who holds the gas, and why."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -29,6 +29,7 @@ COMMANDS = (
     ("replay", "nightheron.cli.replay"),
     ("valve", "nightheron.cli.valve"),
     ("service", "nightheron.cli.service"),
+    ("changed", "nightheron.cli.changed"),
     ("release", "nightheron.cli.release"),
     ("listen", "nightheron.cli.listen"),
 )

@@ -71,7 +71,7 @@ def page(status: dict[str, Any], times: Times) -> str:
 def _about(one: dict[str, Any], times: Times) -> list[str]:
     """What one chamber waits for, and what is wrong with it."""
     from nightheron.cli.order_text import urgent_text
-    from nightheron.cli.why_text import trial_text
+    from nightheron.cli.why_text import bleed_text, trial_text
 
     lines = urgent_text(one, times)
     if one["gas"] == "closed":
@@ -79,6 +79,8 @@ def _about(one: dict[str, Any], times: Times) -> list[str]:
         stopped = one.get("delivered") and "not_stopping" not in one["reasons"]
         order = "closed" if stopped else "ordered shut"
         lines.append(f"{one['name']}: {order} by {one['reason']}{over}. Opens with: {one['until']}.")
+    elif one.get("bleed"):
+        lines.append(f"{one['name']}: {bleed_text(one, times)}")
     elif one.get("trial"):
         lines.append(f"{one['name']}: {trial_text(one, times)}")
     if one["test"] == "feedback_silent":

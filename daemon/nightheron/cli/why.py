@@ -4,15 +4,11 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import sys
-from collections.abc import Iterable
-from typing import Any
 
 from nightheron.cli.ask import CannotAsk, ask
 
 HELP = "explain why gas is shut and what must happen before it opens"
-ROWS_MOST = 2000
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -36,31 +32,14 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(chambers, ensure_ascii=False))
         return 0
+    from nightheron.cli.closing import closing_rows
     from nightheron.cli.times import times
     from nightheron.cli.why_text import page
     from nightheron.runtime.clock import Clock
 
     zone = times(status.get("timezone"), Clock().utc())
-    pages = [page(one, list(_rows(args, one)), status.get("alarms", []), zone) for one in chambers]
+    pages = [page(one, closing_rows(args.config, one), status.get("alarms", []), zone) for one in chambers]
     journal = status.get("journal") or {}
     head = f", No. {journal['seq']}, {str(journal['head'])[:8]}" if journal.get("seq") is not None else ""
     print("\n\n".join(pages), f"\n\nTimes are {zone.name}{head}.", sep="")
     return 0
-
-
-def _rows(args: argparse.Namespace, chamber: dict[str, Any]) -> Iterable[dict[str, Any]]:
-    """The decisions of this closing; none when the journal cannot be read, since status says the most."""
-    import sqlite3
-
-    from nightheron.cli.journal_path import NoJournal, journal_path
-    from nightheron.journal.query import Wanted, entries
-
-    wanted = Wanted(since=chamber["since"] or None, kind="decision", chamber=chamber["name"], limit=ROWS_MOST)
-    try:
-        return [
-            row
-            for row in entries(journal_path(args.config, os.environ), wanted)
-            if row.get("gas") == "closed"
-        ]
-    except (NoJournal, OSError, sqlite3.Error, ValueError):
-        return []

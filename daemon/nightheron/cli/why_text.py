@@ -165,7 +165,9 @@ def _open(chamber: dict[str, Any], alarms: Sequence[Mapping[str, Any]], times: T
     said = f"{name}: gas is open since {times.clock(chamber['since'])}, pH {shown}."
     if chamber.get("delivered") is False and (chamber.get("undelivered_s") or 0.0) >= 3.0:
         said = f"{name}: gas is ordered open; the valve has not taken that order. pH {shown}."
-    if chamber.get("trial"):
+    if chamber.get("bleed"):
+        said += f" It is a {bleed_text(chamber, times)}"
+    elif chamber.get("trial"):
         said += f" It is a {trial_text(chamber, times)}"
     said += " Nothing stands against it, but an alarm stands:" if alarms else " Nothing stands against it."
     return [said, *(_told(alarms, times)[1:])]
@@ -174,3 +176,8 @@ def _open(chamber: dict[str, Any], alarms: Sequence[Mapping[str, Any]], times: T
 def trial_text(chamber: Mapping[str, Any], times: Times) -> str:
     """When the trial opening ends."""
     return f"trial opening, ends by {times.clock(chamber.get('trial_ends'))} unless pH answers."
+
+
+def bleed_text(chamber: Mapping[str, Any], times: Times) -> str:
+    """When the bleed ends, and what follows it."""
+    return f"bleed, ends by {times.clock(chamber.get('bleed_ends'))}; then gas is held shut again."

@@ -152,7 +152,7 @@ def _started(s: ChamberState, event: Started, limits: ChamberLimits) -> None:
 def _carry_over(s: ChamberState, left: Left) -> None:
     proof = s.proof
     s.service = left.service
-    s.service_why = "held since before the start" if left.service else ""
+    s.service_why = (left.service_why or "held since before the start") if left.service else ""
     if left.service_left_s is not None:
         s.service_until_ns = s.started_ns + round(left.service_left_s * NS)
     s.opened_day_ns[-1] = round(left.opened_day_s * NS)

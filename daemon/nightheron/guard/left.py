@@ -15,6 +15,7 @@ def left_of(s: ChamberState, decision: Decision) -> Left:
         reason=decision.reason,
         latched=tuple(r for r, o in s.objections.items() if o.latched and r is not Reason.CORE_FAULT),
         service=s.service,
+        service_why=s.service_why,
         unanswered_s=proof.trial_ns / NS,
         opening_s=proof.opening_ns / NS,
         rest_pending=resting,

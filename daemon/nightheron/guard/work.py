@@ -35,6 +35,7 @@ def forget_probe(s: ChamberState) -> None:
 class Job:
     """One kind of work."""
 
+    title: str
     done: str
     """What was done, for the record."""
     forgets: tuple[Forget, ...]
@@ -58,6 +59,7 @@ _ANSWERS = "how the water answered the gas"
 
 WORKS: dict[Work, Job] = {
     Work.NEEDLE: Job(
+        title="the needle valve was set",
         done="needle valve set",
         forgets=(forget_answers,),
         forgot=_ANSWERS,
@@ -72,6 +74,7 @@ WORKS: dict[Work, Job] = {
         ),
     ),
     Work.CYLINDER: Job(
+        title="another cylinder, or the same one refilled",
         done="cylinder changed",
         forgets=(forget_answers,),
         forgot=_ANSWERS,
@@ -89,6 +92,7 @@ WORKS: dict[Work, Job] = {
         ),
     ),
     Work.MEDIA: Job(
+        title="media added or changed",
         done="media changed",
         forgets=(forget_answers,),
         forgot=_ANSWERS,
@@ -108,6 +112,7 @@ WORKS: dict[Work, Job] = {
         ),
     ),
     Work.PROBE: Job(
+        title="the probe was changed, cleaned or calibrated",
         done="probe changed or cleaned",
         forgets=(forget_answers, forget_probe),
         forgot=f"{_ANSWERS}, and the old probe's digit, noise and standstill",
@@ -123,6 +128,7 @@ WORKS: dict[Work, Job] = {
         ),
     ),
     Work.FEED: Job(
+        title="the feed to the chamber or its effluent was set",
         done="feed or effluent set",
         forgets=(forget_answers,),
         forgot=_ANSWERS,
@@ -138,6 +144,7 @@ WORKS: dict[Work, Job] = {
         ),
     ),
     Work.PUMP: Job(
+        title="the circulation pump was changed or cleaned",
         done="pump changed or cleaned",
         forgets=(forget_answers,),
         forgot=_ANSWERS,
@@ -153,6 +160,7 @@ WORKS: dict[Work, Job] = {
         ),
     ),
     Work.LAY_UP: Job(
+        title="the chamber goes out of use",
         done="laid up, out of use",
         forgets=(forget_answers,),
         forgot=_ANSWERS,

@@ -18,7 +18,7 @@ VERDICTS = {
 }
 KINDS = {"cuts": "cut", "rests": "planned rest", "trips": "TRIP"}
 COUNTED = {"rests": "planned rest", "trips": "trip", "gaps": "gap"}
-STANDS_FOR = {Reason.STARTING: "start", Reason.SERVICE: "hold"}
+STANDS_FOR = {Reason.STARTING: "start", Reason.SERVICE: "hold", Reason.WORK_DONE: "work"}
 """Words for closings that are neither cut, rest nor trip; ``wait`` for the rest of them."""
 UNWATCHED = {
     "acknowledged": "nobody watched; it was shut",

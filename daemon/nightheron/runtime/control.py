@@ -17,7 +17,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from nightheron.model import NS, Act, Acted, JsonValue
+from nightheron.model import NS, Act, Acted, JsonValue, Work
 from nightheron.runtime.clock import ClockPort
 from nightheron.runtime.inbox import ActFor, Inbox, Reply
 
@@ -122,9 +122,16 @@ def _act(request: Mapping[str, Any], who: str) -> Acted:
         raise BadRequest(f"why must be text of at most {TEXT_MOST} characters")
     if for_s is not None:
         if isinstance(for_s, bool) or not isinstance(for_s, int | float) or not 0 < for_s <= FOR_MOST_S:
-            raise BadRequest("the reminder must lie between now and 14 days ahead")
+            raise BadRequest("the time asked for must lie between now and 14 days ahead")
         for_s = float(for_s)
-    return Acted(0, act, who, why, for_s)
+    return Acted(0, act, who, why, for_s, _work(request.get("work")))
+
+
+def _work(named: object) -> Work | None:
+    try:
+        return None if named is None else Work(str(named))
+    except ValueError:
+        raise BadRequest(f"work is one of {', '.join(Work)}") from None
 
 
 def _read(peer: socket.socket, clock: ClockPort) -> Mapping[str, Any]:

@@ -33,6 +33,8 @@ def chamber_status(
         "device_timer_s": limits.valve.device_timer_s,
         "trial": decision.trial_ends_ns is not None,
         "trial_ends": _utc(decision.trial_ends_ns, when),
+        "bleed": decision.bleed_ends_ns is not None,
+        "bleed_ends": _utc(decision.bleed_ends_ns, when),
         "since": since,
         "reason": decision.reason.value if decision.reason else None,
         "reasons": [reason.value for reason in decision.reasons],
