@@ -349,3 +349,19 @@ def test_a_deadline_further_ahead_than_the_lease_opens_nothing(
         guard.keepers.open_until(TOPIC, now_ns + 10 * int(LEASE_S * NS), now_ns)
         guard.rest(0.5)
         assert "OPEN" not in device.texts()
+
+
+def test_a_close_after_the_lease_ran_out_is_known_to_be_taken(
+    broker: RunningBroker, device: MqttDevice
+) -> None:
+    """A valve that its keeper shut at the end of the lease has taken the guard's close when it comes."""
+    with keeping(mqtt_plans(broker, [TOPIC])) as guard:
+        guard.open(TOPIC)
+        guard.wait(lambda: device.count("OPEN") >= 1, what="an OPEN")
+        guard.opened.clear()
+        since = len(guard.news)
+        guard.wait(lambda: Gas.CLOSED in [s.gas for s in guard.said("acked", since)], what="its end")
+        guard.rest(0.3)
+        since = len(guard.news)
+        guard.close(TOPIC)
+        guard.wait(lambda: [s.gas for s in guard.said("acked", since)] == [Gas.CLOSED], what="a word of it")

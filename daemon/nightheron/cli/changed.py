@@ -36,6 +36,8 @@ def run(args: argparse.Namespace) -> int:
     except CannotAsk as fault:
         print(fault, file=sys.stderr)
         return fault.code
+    if before.get("gas") == "open":
+        print(f"{args.chamber}: gas is open now, and is shut when this is recorded.")
     if not (args.yes or _confirmed(args.chamber)):
         print(f"{args.chamber}: nothing was recorded; the gas is as it was.")
         return FINDING
@@ -88,8 +90,8 @@ def _done(name: str, forgot: str, before: dict[str, Any], chamber: dict[str, Any
     lines = [f"{name}: recorded. Learned anew: {forgot}."]
     if before.get("gas") == "open":
         lines.append(
-            "Gas was open while hands were at it, and is ordered shut now. "
-            f"Next time begin with: nightheron service on {name} --for 20m --why TEXT"
+            "Gas was open while hands were at it, and is ordered shut now. Next time begin with:\n"
+            f"    nightheron service on {name} --for 20m --why TEXT"
         )
     lines += untaken_lines(chamber)
     lines.append("The next opening is a short trial, which pH must answer.")

@@ -45,14 +45,18 @@ def verdict(chamber: Mapping[str, Any], seconds: float) -> list[str]:
     if chamber["verdict"] == "proved":
         return [
             f"{name}: PROVED shut after {took}: pH was seen to rise (now {_ph(chamber)}).",
-            f"Gas opens by itself with: {chamber['until']}.",
+            _next(chamber),
         ]
     if chamber["verdict"] == "not_proved":
         return [f"{name}: NOT PROVED after {took}: pH was seen to fall on (now {_ph(chamber)})."]
     lines = [f"{name}: COULD NOT TELL in {took}: {_why_untold(chamber)} (pH {_ph(chamber)})."]
     if chamber["verdict"] == "pending" and "no_effect" not in chamber["reasons"]:
         return [*lines, f"The rest goes on; look again with: nightheron why {name}"]
-    return [*lines, f"Opens with: {chamber['until']}."]
+    return [*lines, _next(chamber)]
+
+
+def _next(chamber: Mapping[str, Any]) -> str:
+    return "Gas is open again." if chamber["gas"] == "open" else f"Gas opens with: {chamber['until']}."
 
 
 def _why_untold(chamber: Mapping[str, Any]) -> str:

@@ -177,7 +177,7 @@ TABLE: tuple[Rule, ...] = (
         resets="by itself, after settle and rest; then a trial opening",
         sentence="hands were at work on it",
         evidence=lambda f: f.work_done,
-        opens_when="settle and rest, then a trial opening",
+        opens_when="settle and rest",
     ),
     Rule(
         Reason.COMMISSIONING,

@@ -49,6 +49,8 @@ class _Bus:
     asked_ns: int = 0
     linked: set[int] = field(default_factory=set)
     shut: set[int] = field(default_factory=set)
+    expired: set[int] = field(default_factory=set)
+    """Valves that the keeper shut by itself, when the last lease we gave had run out."""
 
     @property
     def patience_ns(self) -> int:
@@ -82,6 +84,7 @@ class Keepers:
         self._wait_s = LEAST_WAIT_S
         self._spawn_ns = 0
         self._lost_ns = 0
+        self._known: list[News] = []
         self._ending = False
         self.tick(clock.now_ns())
 
@@ -102,12 +105,17 @@ class Keepers:
         bus, valve = self._where[valve_id]
         if bus.keeper is not None and bus.alive:
             bus.until_ns[valve] = until_ns
+            bus.expired.discard(valve)
             bus.keeper.open_until(valve, until_ns, now_ns)
 
     def close(self, valve_id: str, now_ns: int) -> None:
         """Close a valve; while nobody holds it, its next keeper does so first."""
         bus, valve = self._where[valve_id]
         bus.until_ns[valve] = None
+        if valve in bus.expired & bus.shut:
+            # It was shut at the end of its lease and has said so: nothing more will be acknowledged.
+            bus.expired.discard(valve)
+            self._known.append((valve_id, Said("acked", Gas.CLOSED)))
         if bus.keeper is not None:
             bus.keeper.close(valve, now_ns)
 
@@ -139,7 +147,7 @@ class Keepers:
 
     def poll(self, now_ns: int) -> list[News]:
         """``on_ready`` for every descriptor, then ``tick``."""
-        news: list[News] = []
+        news, self._known = self._known, []
         for fd in self.filenos():
             news += self.on_ready(fd, now_ns)
         return news + self.tick(now_ns)
@@ -178,6 +186,10 @@ class Keepers:
                     said = Said(what, Gas(gas) if gas is not None else None, text)
                     self._note(bus, valve, said)
                     news.append((bus.ids[valve], said))
+                case [0, "expired", int(valve)] if 0 <= valve < len(bus.ids):
+                    until_ns = bus.until_ns[valve]
+                    if until_ns is not None and until_ns <= now_ns:
+                        bus.expired.add(valve)
                 case [0, "broken", str(text)]:
                     bus.keeper.lost = bus.keeper.lost or text
                 case [1, "ok", _] if not bus.alive:
@@ -197,6 +209,7 @@ class Keepers:
             bus.linked.discard(valve)
             bus.until_ns[valve] = None
             bus.shut.discard(valve)
+            bus.expired.discard(valve)
         elif said.what == "acked":
             (bus.shut.add if said.gas is Gas.CLOSED else bus.shut.discard)(valve)
 
@@ -240,6 +253,7 @@ class Keepers:
         was_alive, bus.alive, bus.keeper = bus.alive, False, None
         bus.until_ns = [None] * len(bus.ids)
         bus.linked.clear()
+        bus.expired.clear()
         if not self._ending:
             bus.shut.clear()
         self._lost_ns = now_ns
