@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal, cast
+
 import pytest
 from hypothesis import given, strategies as st
 from nightheron.chemistry.bounds import OutOfRange
@@ -74,6 +76,12 @@ def test_the_ceiling_for_people_is_that_for_chemists() -> None:
 def test_calcite_gives_less() -> None:
     """Calcite is the less soluble: its ceiling is lower at any pH."""
     assert effluent_ceiling_dkh(6.6, mineral="calcite") < 0.8 * effluent_ceiling_dkh(6.6)
+
+
+def test_media_are_one_mineral_or_the_other() -> None:
+    """A mineral that is neither aragonite nor calcite is refused, not taken for one of them."""
+    with pytest.raises(OutOfRange, match="mineral 'dolomite' is neither"):
+        ceiling_ta(7.0, 2e-3, 0.01, constants(25.0), cast(Literal["calcite"], "dolomite"))
 
 
 def test_tank_water_cannot_dissolve_media() -> None:

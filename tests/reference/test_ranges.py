@@ -124,6 +124,9 @@ ABOVE_ZERO: dict[str, Callable[[float], object]] = {
 
 NOT_NEGATIVE: dict[str, Callable[[float], object]] = {
     "carbon": lambda x: carbonate.ta_from_dic_ph(x, 7.0, K),
+    "carbon, for CO2": lambda x: carbonate.co2_from_dic_ph(x, 7.0, K),
+    "carbon, for saturation": lambda x: carbonate.omega_aragonite(x, 7.0, 0.01, K),
+    "calcium, for saturation": lambda x: carbonate.omega_aragonite(2e-3, 7.0, x, K),
     "ceiling, alkalinity": lambda x: ceiling.ceiling_ta(7.0, x, 0.01, K),
     "ceiling, calcium": lambda x: ceiling.ceiling_ta(7.0, 2e-3, x, K),
     "dose, carbon in": lambda x: dose.co2_per_equivalent(2e-3, x, 5e-3, 6e-3),

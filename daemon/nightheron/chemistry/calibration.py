@@ -90,14 +90,20 @@ def calibrate(readings: Sequence[BufferReading]) -> Calibration:
 
 
 def ph_from_mv(mv: float, t_c: float, electrode: Calibration) -> float:
-    """pH (NBS) of water at ``t_c`` degC (0 to 60) in which ``electrode`` gives ``mv`` (-1000 to 1000)."""
+    """pH (NBS) of water at ``t_c`` degC (0 to 60) in which ``electrode`` gives ``mv`` (-1000 to 1000).
+
+    OutOfRange outside.
+    """
     within("electrode potential", mv, -1000.0, 1000.0, "mV")
     within("water temperature", t_c, 0.0, 60.0, "degC")
     return NEUTRAL_PH + (mv - electrode.offset_mv) / electrode.mv_per_ph(t_c)
 
 
 def mv_from_ph(ph: float, t_c: float, electrode: Calibration) -> float:
-    """Millivolts that ``electrode`` gives at ``ph`` (NBS, 0 to 14) in water of ``t_c`` degC (0 to 60)."""
+    """Millivolts that ``electrode`` gives at ``ph`` (NBS, 0 to 14) in water of ``t_c`` degC (0 to 60).
+
+    OutOfRange outside.
+    """
     within("pH", ph, 0.0, 14.0)
     within("water temperature", t_c, 0.0, 60.0, "degC")
     return electrode.offset_mv + electrode.mv_per_ph(t_c) * (ph - NEUTRAL_PH)
@@ -106,8 +112,9 @@ def mv_from_ph(ph: float, t_c: float, electrode: Calibration) -> float:
 def compensated_ph(ph: float, taken_at_t_c: float, t_c: float) -> float:
     """What an instrument that took the water to be ``taken_at_t_c`` should have shown at ``t_c`` degC.
 
-    pH 0 to 14, both temperatures 0 to 60. 0.003 pH for each degree and each pH unit from 7: nothing
-    to speak of in a chamber at 6.7, and this is the electrode's part only, for the water's own pH moves too.
+    pH (NBS) 0 to 14, both temperatures 0 to 60; OutOfRange outside. 0.003 pH for each degree and
+    each pH unit from 7: nothing to speak of in a chamber at 6.7, and this is the electrode's part only, for
+    the water's own pH moves too.
     """
     within("pH", ph, 0.0, 14.0)
     for each in (taken_at_t_c, t_c):

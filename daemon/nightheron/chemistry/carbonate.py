@@ -47,7 +47,10 @@ def dic_from_ta_ph(ta: float, ph: float, k: Constants) -> float:
 
 
 def ta_from_dic_ph(dic: float, ph: float, k: Constants) -> float:
-    """Alkalinity, mol/kg, of water with carbon ``dic`` (mol/kg, 0 or more) at total-scale ``ph``."""
+    """Alkalinity, mol/kg, of water with carbon ``dic`` (mol/kg, 0 or more) at total-scale ``ph`` (4 to 10).
+
+    OutOfRange outside.
+    """
     not_negative("carbon", dic, "mol/kg")
     return alkalinity(dic, h_of(ph), k)
 
@@ -63,12 +66,22 @@ def ph_from_ta_dic(ta: float, dic: float, k: Constants) -> float:
 
 
 def co2_from_dic_ph(dic: float, ph: float, k: Constants) -> float:
-    """Free CO2 (with carbonic acid), mol/kg, in water with carbon ``dic`` at total-scale ``ph``."""
+    """Free CO2 (with carbonic acid), mol/kg, in water with carbon ``dic`` (mol/kg) at total-scale ``ph``.
+
+    Carbon 0 or more, pH 4 to 10; OutOfRange outside.
+    """
+    not_negative("carbon", dic, "mol/kg")
     return dic * co2_share(h_of(ph), k)
 
 
 def omega_aragonite(dic: float, ph: float, calcium: float, k: Constants) -> float:
-    """Saturation of aragonite, 1 at equilibrium; media dissolve only below 1."""
+    """Saturation of aragonite, 1 at equilibrium; media dissolve only below 1.
+
+    Carbon and calcium mol/kg, 0 or more, total-scale ``ph`` 4 to 10; OutOfRange outside. Mucci (1983)
+    measured with the calcium of seawater; a chamber holds half as much again.
+    """
+    not_negative("carbon", dic, "mol/kg")
+    not_negative("calcium", calcium, "mol/kg")
     return omega(calcium, dic * carbonate_share(h_of(ph), k), k.ksp_aragonite)
 
 

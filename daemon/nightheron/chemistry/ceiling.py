@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from typing import Literal
 
-from nightheron.chemistry.bounds import not_negative, within
+from nightheron.chemistry.bounds import OutOfRange, not_negative, within
 from nightheron.chemistry.carbonate import h_of
 from nightheron.chemistry.constants import SALINITY, Constants, constants
 from nightheron.chemistry.density import seawater_kg_per_l
@@ -36,6 +36,8 @@ def ceiling_ta(
     h = h_of(ph)
     not_negative("alkalinity", ta_in, "mol/kg")
     not_negative("calcium", calcium_in, "mol/kg")
+    if mineral not in ("aragonite", "calcite"):
+        raise OutOfRange(f"mineral {mineral!r} is neither aragonite nor calcite")
     ksp = k.ksp_aragonite if mineral == "aragonite" else k.ksp_calcite
     other = other_alkalinity(h, k)
     # (calcium_in + (ta - ta_in)/2) (ta - other) K2/(h + 2 K2) = Ksp: a quadratic in x = ta - other

@@ -32,9 +32,10 @@ def moles_per_ml(t_c: float, pressure_bar: float) -> float:
 def moles_per_bubble(bubble_ml: float, t_c: float, pressure_bar: float) -> float:
     """Moles of CO2 in a bubble of ``bubble_ml`` (above 0 and at most 1 mL) as it leaves the nozzle.
 
-    Temperature and pressure as in ``moles_per_ml``: those of the bubble counter, so the ambient pressure and
-    what the water over the nozzle and the check valves add, not the regulator's gauge. The size is the
-    weak point: 0.015 to 0.09 mL from nozzles of 1 to 4 mm (Tate's law, from memory), so count a burette.
+    Temperature and pressure as in ``moles_per_ml``, OutOfRange outside: those of the bubble counter,
+    so the ambient pressure and what the water over the nozzle and the check valves add, not the regulator's
+    gauge. The size is the weak point: 0.02 to 0.09 mL from nozzles of 1 to 4 mm (Tate's law), so count the
+    bubbles that fill a measure.
     """
     above_zero("bubble", bubble_ml, "mL")
     within("bubble", bubble_ml, 0.0, 1.0, "mL")

@@ -54,7 +54,10 @@ def ppm_at_last(
     outdoor_ppm: float = OUTDOOR_PPM,
     t_c: float = 25.0,
 ) -> float:
-    """Where CO2 in that room settles, ppm; ranges as in ``ppm_after``. Gas without any new air: 1,000,000."""
+    """Where CO2 in that room settles, ppm. Gas without any new air: 1,000,000.
+
+    Ranges as in ``ppm_after``; OutOfRange outside.
+    """
     return _room(co2_mol_s, room_m3, changes_per_h, outdoor_ppm, t_c)[0]
 
 
@@ -70,7 +73,7 @@ def seconds_until(
 ) -> float | None:
     """Seconds until the room holds ``ppm`` (0 to 1,000,000); None when it never does; 0 when it has already.
 
-    Ranges as in ``ppm_after``.
+    Ranges as in ``ppm_after``; OutOfRange outside.
     """
     within("CO2 to wait for", ppm, 0.0, 1e6, "ppm")
     within("CO2 to start with", start_ppm, 0.0, 1e6, "ppm")

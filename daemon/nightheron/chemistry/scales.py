@@ -46,10 +46,10 @@ def convert(ph: float, given: Scale, wanted: Scale, k: Constants) -> float:
 
 
 def total_from_nbs(ph_nbs: float, k: Constants) -> float:
-    """pH on the total scale of what a buffer-calibrated electrode reads as ``ph_nbs``."""
+    """pH on the total scale of what a buffer-calibrated electrode reads as ``ph_nbs``; unchecked."""
     return ph_nbs - k.nbs_above_total
 
 
 def nbs_from_total(ph: float, k: Constants) -> float:
-    """What a buffer-calibrated electrode reads in water of total-scale ``ph``."""
+    """What a buffer-calibrated electrode reads in water of total-scale ``ph``; unchecked."""
     return ph + k.nbs_above_total

@@ -42,7 +42,8 @@ def fugacity_coefficient(t_c: float, bar: float, share: float) -> float:
 def co2_at_equilibrium(t_c: float, salinity: float, bar: float, share: float, k: Constants) -> float:
     """Free CO2, mol/kg, of water in equilibrium with wet gas at ``bar`` absolute.
 
-    ``share`` is that of CO2 in the dry gas. Ranges as in ``fugacity_coefficient``. Weiss (1974) measured to
+    ``share`` is that of CO2 in the dry gas. Ranges as in ``fugacity_coefficient``, OutOfRange
+    outside. Weiss (1974) measured to
     0.2 % (from memory); the effect of pressure on the solubility itself (0.1 % a bar) is left out.
     """
     coefficient = fugacity_coefficient(t_c, bar, share)
@@ -53,8 +54,8 @@ def co2_at_equilibrium(t_c: float, salinity: float, bar: float, share: float, k:
 def fugacity_atm(co2: float, k: Constants) -> float:
     """Fugacity of CO2, atm, with which water of free CO2 ``co2`` (mol/kg, 0 or more) is in equilibrium.
 
-    Above 500 uatm the constants give 3.35 % too little on average (Lueker et al. 2000, abstract), and a
-    chamber holds a hundred times that.
+    OutOfRange otherwise. Above 500 uatm the constants give 3.35 % too little on average (Lueker et al. 2000,
+    abstract), and a chamber holds a hundred times that.
     """
     not_negative("free CO2", co2, "mol/kg")
     return co2 / k.k0
