@@ -14,14 +14,24 @@ Rule = Callable[[str, str], Iterator[str]]
 PURE = ("daemon/nightheron/guard/", "daemon/nightheron/chemistry/", "daemon/nightheron/model.py")
 PROGRAM = ("daemon/", "drivers/", "deploy/")
 MAY_READ_CLOCKS = ("daemon/nightheron/runtime/clock.py", "drivers/", "tests/")
-PURE_IMPORTS = (
-    {"__future__", "bisect", "collections", "dataclasses", "enum", "functools", "itertools", "math"}
-    | {"nightheron", "operator", "statistics", "struct", "types", "typing"}
-)
-TIME_READS = (
-    {"time", "monotonic", "perf_counter", "process_time", "thread_time", "clock_gettime"}
-    | {"time_ns", "monotonic_ns", "perf_counter_ns", "process_time_ns", "thread_time_ns", "clock_gettime_ns"}
-)
+PURE_IMPORTS = {
+    "__future__",
+    "bisect",
+    "collections",
+    "dataclasses",
+    "enum",
+    "functools",
+    "itertools",
+    "math",
+} | {"nightheron", "operator", "statistics", "struct", "types", "typing"}
+TIME_READS = {"time", "monotonic", "perf_counter", "process_time", "thread_time", "clock_gettime"} | {
+    "time_ns",
+    "monotonic_ns",
+    "perf_counter_ns",
+    "process_time_ns",
+    "thread_time_ns",
+    "clock_gettime_ns",
+}
 MOST_LINES = (  # the first match counts
     ("daemon/nightheron/guard/interlock.py", 300),  # one table, read row by row
     ("daemon/nightheron/guard/", 250),

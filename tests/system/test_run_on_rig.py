@@ -121,8 +121,8 @@ def test_the_service_cuts_and_resumes_on_the_rig(bench: Bench) -> None:
 def test_a_silent_probe_shuts_the_gas_on_the_rig(bench: Bench) -> None:
     """A probe that falls silent ends in closed gas, for that reason, until it speaks again."""
     assert bench.gas_becomes("open")
-    assert bench.say("fault west probe_silent") == "ok"
+    assert bench.say("fault west probe_silent").startswith("ok: ")
     assert bench.gas_becomes("closed")
     assert bench.objects("chamber_ph_lost")
-    assert bench.say("fault west none") == "ok"
+    assert bench.say("fault west none") == "ok: 1 mended"
     assert bench.gas_becomes("open")

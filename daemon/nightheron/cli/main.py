@@ -32,6 +32,7 @@ COMMANDS = (
     ("changed", "nightheron.cli.changed"),
     ("release", "nightheron.cli.release"),
     ("listen", "nightheron.cli.listen"),
+    ("rig", "nightheron.cli.rig"),
 )
 """In the order of ``--help``. A command file has HELP, add_arguments(parser) and run(args) -> exit code."""
 

@@ -10,8 +10,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from nightheron.chemistry.constants import Constants
+from nightheron.model import Signal
 from nightheron.rig import wrong
-from nightheron.rig.probe import Probe
+from nightheron.rig.probe import Probe, Said
 from nightheron.rig.supply import Supply, SupplyBuild
 from nightheron.rig.tank import Tank, TankBuild, constants_at
 from nightheron.rig.valve import SimulatedValve
@@ -48,6 +49,19 @@ class Signals:
     temperature_c: float
     room_co2_ppm: float
     leak: bool
+
+    def by_name(self) -> dict[Signal, float]:
+        """As numbers under the names that the guard has for signals."""
+        return {
+            Signal.FLOW: self.flow_ml_min,
+            Signal.CIRCULATION: float(self.circulation),
+            Signal.FEED: float(self.feed),
+            Signal.OUTLET_PRESSURE: self.outlet_bar,
+            Signal.VESSEL_PRESSURE: self.vessel_bar,
+            Signal.TEMPERATURE: self.temperature_c,
+            Signal.ROOM_CO2: self.room_co2_ppm,
+            Signal.LEAK: float(self.leak),
+        }
 
 
 class Bay:
@@ -150,10 +164,12 @@ class Plant:
 
     def says(self, name: str) -> str | None:
         """The line the chamber's probe sends now; None when it says nothing."""
-        if not self.power.mains:
-            return None
-        said = self.bays[name].probe.says()
+        said = self.said(name)
         return said.text if said is not None else None
+
+    def said(self, name: str) -> Said | None:
+        """The same with the stamp of the device's clock."""
+        return self.bays[name].probe.says() if self.power.mains else None
 
     def tank_says(self) -> str | None:
         """The same of the tank's probe."""

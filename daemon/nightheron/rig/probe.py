@@ -35,7 +35,7 @@ class Probe:
         self.ph = ph
         """What the glass feels: the water's pH (NBS scale) after its lag."""
         self._dice = random.Random(seed)  # noqa: S311 - noise, no secret
-        self._age_s = self._drift_ph = 0.0
+        self.age_s = self._drift_ph = 0.0
         self._frozen_at = ""
         self._gas_on = False
         self._waiting: deque[tuple[float, Said]] = deque(maxlen=BEHIND_MOST)
@@ -43,7 +43,7 @@ class Probe:
     def step(self, dt_s: float, water_ph: float, *, gas_on: bool) -> None:
         """``dt_s`` seconds in water of ``water_ph``."""
         bad = self.bad
-        self._age_s += dt_s
+        self.age_s += dt_s
         self._gas_on = gas_on
         self._drift_ph += bad.drift_ph_per_day * dt_s / 86400.0
         if bad.in_air:
@@ -58,7 +58,7 @@ class Probe:
         reading = 7.0 + (self.ph - 7.0) * bad.slope + bad.offset_ph + self._drift_ph
         reading += self._dice.gauss(0.0, bad.noise_ph)
         if bad.hum_ph:
-            reading += bad.hum_ph * math.sin(2.0 * math.pi * self._age_s / HUM_PERIOD_S)
+            reading += bad.hum_ph * math.sin(2.0 * math.pi * self.age_s / HUM_PERIOD_S)
         if bad.gas_step_ph and self._gas_on:
             reading += bad.gas_step_ph
         if bad.spikes and self._dice.random() < bad.spikes:
@@ -79,7 +79,7 @@ class Probe:
             return None
         if bad.garbled and self._dice.random() < bad.garbled:
             text = self._dice.choice(GARBAGE)
-        said = Said(text, self._age_s + bad.clock_s)
+        said = Said(text, self.age_s + bad.clock_s)
         return self._late(said) if bad.behind_s or self._waiting else said
 
     def _late(self, said: Said) -> Said | None:
@@ -87,8 +87,8 @@ class Probe:
         if not self.bad.behind_s:
             self._waiting.clear()
             return said
-        self._waiting.append((self._age_s + self.bad.behind_s, said))
-        return self._waiting.popleft()[1] if self._waiting[0][0] <= self._age_s else None
+        self._waiting.append((self.age_s + self.bad.behind_s, said))
+        return self._waiting.popleft()[1] if self._waiting[0][0] <= self.age_s else None
 
     def mend(self) -> None:
         """As new, calibrated, clean and back in the water."""

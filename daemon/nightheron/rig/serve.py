@@ -1,11 +1,13 @@
-"""Play chambers in real time on a Unix stream socket, for the ``rig`` drivers.
+"""Play chambers in real time on a Unix stream socket, for the ``rig`` drivers and whoever puts faults in.
 
 A connection begins with one line that says what it is:
 
     probe west               the rig then sends one reading a line, once a second
     valve west               orders ``OPEN <lease_s>`` and ``CLOSE``, answered ``open`` and ``closed``
-    fault west probe_silent  puts a fault in (``none`` takes all out); answered ``ok``
+    fault west probe_silent  puts a fault of the library in (``none`` takes all out); answered ``ok: ...``
+    mend west probe_silent   takes it out again; ``all`` for either means every one
     show west                answered ``6.912 open``: the water's true pH, and whether gas flows
+    look                     one line on everything
 
 The valve's lease runs in the rig, so gas stops by itself when nobody renews, connection or not.
 Time is asyncio's own; ``--speed`` hurries the water only, never a lease or the probe's interval.
@@ -16,47 +18,31 @@ from __future__ import annotations
 import argparse
 import asyncio
 import contextlib
-import random
 import signal
 import sys
-import zlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from nightheron.model import Gas
-from nightheron.rig import wrong
-from nightheron.rig.chamber import PROBE_FAULTS, FirstOrderChamber, SimulatedChamber
-from nightheron.rig.valve import SimulatedValve
+from nightheron.rig.faults import library
+from nightheron.rig.live import SPEED_MOST, LiveSite
+from nightheron.rig.plant import Build, Plant
+from nightheron.rig.supply import SupplyBuild
+from nightheron.rig.vessel import VesselBuild
 
 STEP_S = 0.1
 PERIOD_S = 1.0
 LINE_MOST = 256
-VALVE_FAULTS = {"valve_silent": wrong.Valve(deaf=True), "valve_stuck_open": wrong.Valve(stuck="open")}
-FAULTS = (*PROBE_FAULTS, *VALVE_FAULTS)
+CATCH_UP_MOST_S = 5.0
+"""A machine that slept does not make up for more than this at once."""
 
 
-class Bench:
-    """One chamber with its valve."""
+class Server:
+    """One site behind one socket."""
 
-    def __init__(self, chamber: SimulatedChamber) -> None:
-        self.chamber, self.valve = chamber, SimulatedValve()
-
-    def step(self, dt_s: float, speed: float) -> None:
-        """The valve ages by real time, the water by ``speed`` times as much."""
-        self.chamber.step(dt_s * speed, self.valve.passes_gas)
-        self.valve.step(dt_s)
-
-    def set_fault(self, fault: str | None) -> None:
-        """One fault at a time, on probe or valve."""
-        self.chamber.set_fault(fault if fault in PROBE_FAULTS else None)
-        self.valve.bad = VALVE_FAULTS.get(fault or "", wrong.Valve())
-
-
-class Rig:
-    """The benches behind one socket."""
-
-    def __init__(self, benches: dict[str, Bench], speed: float) -> None:
-        self.benches, self.speed = benches, speed
+    def __init__(self, site: LiveSite) -> None:
+        self.site = site
+        self.each_second: list[Callable[[], None]] = []
+        """Called once a second, for devices on other wires."""
 
     async def run(self, path: Path) -> None:
         """Serve until cancelled. OSError when the socket cannot be made."""
@@ -69,58 +55,70 @@ class Rig:
 
     async def _live(self) -> None:
         loop = asyncio.get_running_loop()
-        then = loop.time()
+        then = second = loop.time()
         while True:
             await asyncio.sleep(STEP_S)
             now = loop.time()
-            for bench in self.benches.values():
-                bench.step(now - then, self.speed)
+            if now > then:
+                self.site.step(min(now - then, CATCH_UP_MOST_S))
             then = now
+            if now >= second + PERIOD_S:
+                second = max(second + PERIOD_S, now - PERIOD_S)
+                for call in self.each_second:
+                    call()
 
     async def _meet(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         """One connection; whatever goes wrong on it ends it and nothing else."""
         with contextlib.suppress(OSError, ValueError):
             words = (await reader.readline()).decode("ascii", "replace").split()
-            bench = self.benches.get(words[1]) if len(words) > 1 else None
-            if bench is None:
-                await _say(
-                    writer, f"error: say probe, valve, fault or show, and one of: {' '.join(self.benches)}"
-                )
-            elif words[0] == "probe":
-                await self._probe(bench, reader, writer)
-            elif words[0] == "valve":
-                await self._valve(bench, reader, writer)
+            if words[:1] == ["probe"] and len(words) == 2 and words[1] in self.site.plant.bays:
+                await self._probe(words[1], reader, writer)
+            elif words[:1] == ["valve"] and len(words) == 2 and words[1] in self.site.plant.bays:
+                await self._valve(words[1], reader, writer)
             else:
-                await _say(writer, _answer(bench, words))
+                await _say(writer, answer(self.site, words))
         writer.close()
 
-    async def _probe(self, bench: Bench, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    async def _probe(self, name: str, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         while not reader.at_eof():
-            line = bench.chamber.probe_reads()
+            line = self.site.plant.says(name)
             if line is not None:
                 await _say(writer, line)
             await asyncio.sleep(PERIOD_S)
 
-    async def _valve(self, bench: Bench, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    async def _valve(self, name: str, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         while line := await reader.readline():
-            answer = bench.valve.order(line.decode("ascii", "replace"))
-            if answer is not None:
-                await _say(writer, answer)
+            said = self.site.order(name, line.decode("ascii", "replace"))
+            if said is not None:
+                await _say(writer, said)
 
 
 async def _say(writer: asyncio.StreamWriter, line: str) -> None:
-    writer.write(line.encode("ascii") + b"\n")
+    writer.write(line.encode("ascii", "replace") + b"\n")
     await writer.drain()
 
 
-def _answer(bench: Bench, words: Sequence[str]) -> str:
-    if words[0] == "show" and len(words) == 2:
-        gas = Gas.OPEN if bench.valve.passes_gas else Gas.CLOSED
-        return f"{bench.chamber.ph:.3f} {gas}"
-    if words[0] == "fault" and len(words) == 3 and words[2] in ("none", *FAULTS):
-        bench.set_fault(None if words[2] == "none" else words[2])
-        return "ok"
-    return f"error: there are show CHAMBER and fault CHAMBER with none, {', '.join(FAULTS)}"
+def answer(site: LiveSite, words: Sequence[str]) -> str:
+    """What the rig says to a first line that is neither a probe nor a valve."""
+    match list(words):
+        case ["look"]:
+            return site.look()
+        case ["mend", chamber, name] if chamber in ("all", *site.plant.bays):
+            return site.mend(None if name == "all" else name, None if chamber == "all" else chamber)
+        case ["fault", "first", name]:
+            return site.put(name, next(iter(site.plant.bays)))
+        case [("show" | "fault" | "mend"), chamber, *_] if chamber not in site.plant.bays:
+            return f"error: there is no chamber {chamber!r} here; there are {' '.join(site.plant.bays)}"
+        case ["show", chamber]:
+            return site.show(chamber)
+        case ["fault", chamber, "none"]:
+            return site.mend(None, chamber)
+        case ["fault", chamber, name]:
+            return site.put(name, chamber)
+    return (
+        "error: say probe, valve or show and a chamber, fault or mend and a chamber and a fault, or look; "
+        f"chambers are {' '.join(site.plant.bays)}"
+    )
 
 
 def arguments() -> argparse.ArgumentParser:
@@ -144,26 +142,22 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Serve until SIGINT or SIGTERM; 2 for arguments or a path that cannot be used."""
     parser = arguments()
     args = parser.parse_args(argv)
-    if not 0.0 < args.speed <= 1000.0 or not 5.0 <= args.start_ph <= 8.5:
-        parser.error("--speed must be above 0 and at most 1000, --start-ph between 5 and 8.5")
+    if not 0.0 < args.speed <= SPEED_MOST or not 6.0 <= args.start_ph <= 8.0:
+        parser.error("--speed must be above 0 and at most 1000, --start-ph between 6 and 8")
     if args.path.exists() and not args.path.is_socket():
         parser.error(f"{args.path} is there and is no socket; name another path")
-    benches = {name: _bench(name, args.start_ph) for name in args.chamber}
+    build = Build({name: (VesselBuild(start_ph=args.start_ph), SupplyBuild()) for name in args.chamber})
     try:
-        asyncio.run(_until_told(Rig(benches, args.speed), args.path))
+        asyncio.run(until_told(Server(LiveSite(Plant(build), args.speed, library())), args.path))
     except OSError as fault:
         print(f"cannot serve on {args.path}: {fault.strerror}", file=sys.stderr)
         return 2
     return 0
 
 
-def _bench(name: str, start_ph: float) -> Bench:
-    dice = random.Random(zlib.crc32(name.encode()))  # noqa: S311 - noise, no secret
-    return Bench(FirstOrderChamber(start_ph, dice=dice))
-
-
-async def _until_told(rig: Rig, path: Path) -> None:
-    task = asyncio.ensure_future(rig.run(path))
+async def until_told(server: Server, path: Path) -> None:
+    """Serve until SIGINT or SIGTERM."""
+    task = asyncio.ensure_future(server.run(path))
     for number in (signal.SIGINT, signal.SIGTERM):
         asyncio.get_running_loop().add_signal_handler(number, task.cancel)
     with contextlib.suppress(asyncio.CancelledError):

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 from nightheron.model import Gas
 from nightheron.rig import wrong
 
 MOST_LEASE_S = 3600.0
+STRANGER_S = 60.0
 
 
 class SimulatedValve:
@@ -19,6 +21,8 @@ class SimulatedValve:
         self.left_s = left_s
         """What is left of the present opening; it does not run on a device whose timer is broken."""
         self._place = 1.0 if left_s > 0.0 else 0.0
+        self.stranger: Callable[[], None] = self._opened_by_a_stranger
+        """Called when somebody else orders it open; a bus may send that order over the wire instead."""
         self._stranger_s = 0.0
 
     @property
@@ -62,7 +66,7 @@ class SimulatedValve:
             self._stranger_s += dt_s
             if self._stranger_s >= self.bad.foreign_every_s:
                 self._stranger_s = 0.0
-                self.left_s = max(self.left_s, 60.0)
+                self.stranger()
         goal = 1.0 if self.left_s > 0.0 and self.powered else 0.0
         moved = dt_s / self.bad.travel_s if self.bad.travel_s > 0.0 else 1.0
         self._place += min(moved, max(-moved, goal - self._place))
@@ -83,6 +87,9 @@ class SimulatedValve:
             return Gas.OPEN.value
         self.left_s = 0.0
         return "error: orders are OPEN <lease_s> and CLOSE; closed"
+
+    def _opened_by_a_stranger(self) -> None:
+        self.left_s = max(self.left_s, STRANGER_S)
 
     def mend(self) -> None:
         """As new; what was ordered stands."""
