@@ -24,6 +24,7 @@ COMMANDS = (
     ("demo", "nightheron.cli.demo"),
     ("status", "nightheron.cli.status"),
     ("why", "nightheron.cli.why"),
+    ("night", "nightheron.cli.night"),
     ("log", "nightheron.cli.log"),
     ("verify", "nightheron.cli.verify"),
     ("replay", "nightheron.cli.replay"),

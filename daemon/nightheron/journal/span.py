@@ -10,10 +10,12 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from pathlib import Path
 
 from nightheron.journal.chain import Row
 from nightheron.journal.connect import COLUMNS, RARE, connect_reader
+from nightheron.journal.when import utc_text
 
 PAGE_ROWS = 500
 SELECT = f"SELECT {', '.join(COLUMNS)} FROM entries WHERE seq BETWEEN ? AND ?"  # noqa: S608 - fixed names
@@ -44,6 +46,58 @@ def find(path: Path, since: str | None, until: str | None) -> Span | None:
         names = [name for (name,) in db.execute(seen, (first, last)).fetchall()]
         before = [_one(db, BEFORE, name, first) for name in names]
     return Span(min([first, *(seq for seq in before if seq is not None)]), first, last)
+
+
+def around(path: Path, since: str, until: str) -> tuple[int, int] | None:
+    """Numbers of a first and a last entry between which all of the span lies, found without reading all rows.
+
+    Each run of the service is searched by halves, a day wider than asked at either end: a wall clock set
+    back by more than that in the middle of a run could hide rows. None when the journal is empty.
+    """
+    early, late = _shifted(since, -1), _shifted(until, +1)
+    with closing(connect_reader(path)[0]) as db:
+        last = _one(db, "SELECT max(seq) FROM entries")
+        first = _one(db, "SELECT min(seq) FROM entries")
+        if first is None or last is None:
+            return None
+        starts = f"SELECT seq FROM entries WHERE kind = 'start' AND {RARE} ORDER BY seq"  # noqa: S608 - fixed text
+        begins = [first, *(seq for (seq,) in db.execute(starts).fetchall() if seq > first)]
+        found: list[tuple[int, int]] = []
+        for begin, end in zip(begins, [*(seq - 1 for seq in begins[1:]), last], strict=True):
+            low, high = _halve(db, begin, end, early), _halve(db, begin, end, late) - 1
+            if low <= high:
+                found.append((low, high))
+    return (found[0][0], found[-1][1]) if found else None
+
+
+def snapshots_before(path: Path, seq: int) -> list[Row]:
+    """Each chamber's newest snapshot row before an entry."""
+    newest = f"SELECT max(seq) FROM entries WHERE kind = 'snapshot' AND {RARE} AND seq < ? GROUP BY chamber"  # noqa: S608 - fixed text
+    with closing(connect_reader(path)[0]) as db:
+        numbers = [number for (number,) in db.execute(newest, (seq,)).fetchall()]
+        return [Row(*cells) for number in numbers for cells in db.execute(SELECT, (number, number))]
+
+
+def _halve(db: sqlite3.Connection, low: int, high: int, utc: str) -> int:
+    """The first entry from ``low`` to ``high`` that is not before ``utc``; one past ``high`` when all are."""
+    high += 1
+    while low < high:
+        middle = (low + high) // 2
+        row = db.execute(
+            "SELECT seq, utc FROM entries WHERE seq >= ? ORDER BY seq LIMIT 1", (middle,)
+        ).fetchone()
+        if row is not None and row[1] < utc:
+            low = middle + 1
+        else:
+            high = middle
+    return low
+
+
+def _shifted(utc: str, days: int) -> str:
+    try:
+        return utc_text(datetime.fromisoformat(utc) + timedelta(days=days))
+    except (ValueError, OverflowError):
+        return "" if days < 0 else "~"
 
 
 def rows(path: Path, first_seq: int, last_seq: int, kind: str | None = None) -> Iterator[Row]:

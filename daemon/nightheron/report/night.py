@@ -1,202 +1,205 @@
-"""The table of a night, from journal rows: what shut the gas, for how long, and what the water said.
-
-Lengths are taken from the clock that never steps, row to row within a boot; wall time only names
-the hour. Time that nobody watched counts neither as open nor as watched.
-"""
+"""A night, from journal rows: what shut the gas, for how long, what the water said, and who watched."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
-from typing import Any
+from datetime import UTC, datetime, tzinfo
+from types import MappingProxyType
 
-from nightheron.guard.interlock import RULES
-from nightheron.model import NS, Gas, JsonValue, Reason, State, Verdict
-
-Entry = Mapping[str, Any]
-"""One row of the journal as ``journal.query.entries`` gives it."""
+from nightheron.model import NS, JsonValue
+from nightheron.report.answers import FRESH_S, answers
+from nightheron.report.closings import Entry, Watched, kind_of
+from nightheron.report.promised import promises
 
 DECIDING = ("decision", "witness")
-TRIPS = frozenset(rule.reason for rule in RULES.values() if rule.state in (State.TRIPPED, State.LATCHED))
+KINDS = ("cuts", "trips", "rests", "other")
 
 
 @dataclass(slots=True)
-class _Span:
-    """One stretch of closed gas, or of a protective reason within it."""
+class _Site:
+    """What was read so far."""
 
-    chamber: str
-    begin: str
-    reason: str
-    end: str | None = None
-    lowest_ph: float | None = None
-    verdict: str | None = None
-    seconds: float = 0.0
-    within: str | None = None
-    """First reason of the closing in which this one joined, when another began it."""
-
-    def see_low(self, ph: float | None) -> None:
-        if ph is not None:
-            self.lowest_ph = ph if self.lowest_ph is None else min(self.lowest_ph, ph)
-
-    def body(self) -> dict[str, JsonValue]:
-        return {
-            "chamber": self.chamber,
-            "from": self.begin,
-            "to": self.end,
-            "reason": self.reason,
-            "lowest_ph": self.lowest_ph,
-            "verdict": self.verdict,
-            "seconds": round(self.seconds, 3),
-            "within": self.within,
-        }
-
-
-@dataclass(slots=True)
-class _Chamber:
-    """What one chamber did so far."""
-
-    name: str
+    chambers: dict[str, Watched] = field(default_factory=dict)
+    gaps: list[JsonValue] = field(default_factory=list)
+    unwatched: list[Entry] = field(default_factory=list)
+    """The gaps in which nobody watched."""
+    acts: list[JsonValue] = field(default_factory=list)
+    alarms: dict[str, dict[str, JsonValue]] = field(default_factory=dict)
+    stop: Entry | None = None
+    """The last row, when it says that the service stopped."""
+    first: Entry | None = None
     last: Entry | None = None
-    closing: _Span | None = None
-    joined: _Span | None = None
-    spans: list[_Span] = field(default_factory=list)
-    open_s: float = 0.0
-    shut_s: dict[str, float] = field(default_factory=dict)
-    """Closed time by kind of closing."""
-    watched_s: float = 0.0
-    ph_min: float | None = None
-    started: bool = True
-    """The service started since the last row, so that nobody watched in between."""
+    rows: int = 0
+
+    def chamber(self, row: Entry) -> Watched:
+        name = str(row["chamber"])
+        return self.chambers.setdefault(name, Watched(name))
 
     def see(self, row: Entry) -> None:
-        """One decision or witness row."""
-        if self.last is not None and not self.started:
-            self._pass(max(0.0, (row["mono_ns"] - self.last["mono_ns"]) / NS))
-        low = row.get("ph_min")
-        if low is not None:
-            self.ph_min = low if self.ph_min is None else min(self.ph_min, low)
-        if row["gas"] == Gas.OPEN:
-            self._open(row)
+        """One row."""
+        self.rows += 1
+        self.first, self.last, self.stop = self.first or row, row, None
+        kind = row["kind"]
+        if kind in DECIDING:
+            self.chamber(row).see(row)
+        elif kind == "start" and row.get("chamber") is None:
+            for one in self.chambers.values():
+                one.started = True
+        elif kind == "snapshot":
+            self.chamber(row).promises = promises(row.get("limits"))
+        elif kind == "gap":
+            self.gaps.append(_gap(row))
+            if row.get("why") == "unwatched":
+                self.unwatched.append(row)
+        elif kind == "act":
+            self.acts.append(_act(row))
+        elif kind == "alarm":
+            self._alarm(row)
+        elif kind == "stop":
+            self.stop = row
+
+    def _alarm(self, row: Entry) -> None:
+        name = str(row.get("id"))
+        one = self.alarms.setdefault(
+            name,
+            {
+                "id": name,
+                "chamber": row["chamber"],
+                "reason": row["reason"],
+                "class": row.get("class"),
+                "from": row.get("since") or row["utc"],
+                "to": None,
+                "seen": None,
+                "text": row["text"],
+            },
+        )
+        if row["state"] == "normal":
+            one["to"] = row["utc"]
+        elif row["state"] == "acknowledged":
+            one["seen"] = one["seen"] or row["utc"]
         else:
-            self._closed(row)
-        self.last, self.started = row, False
-
-    def _pass(self, seconds: float) -> None:
-        self.watched_s += seconds
-        if self.closing is None:
-            self.open_s += seconds
-            return
-        kind = _kind(self.closing.reason)
-        self.shut_s[kind] = self.shut_s.get(kind, 0.0) + seconds
-        self.closing.seconds += seconds
-        if self.joined:
-            self.joined.seconds += seconds
-
-    def _open(self, row: Entry) -> None:
-        for span in (self.closing, self.joined):
-            if span is not None:
-                span.see_low(row.get("ph_min"))
-                self._end(span, row)
-        self.closing = self.joined = None
-
-    def _end(self, span: _Span, row: Entry) -> None:
-        span.end = row["utc"]
-        span.verdict = row.get("verdict") or span.verdict
-        if span.verdict == Verdict.PENDING:
-            span.verdict = Verdict.COULD_NOT_TELL.value
-
-    def _closed(self, row: Entry) -> None:
-        if self.closing is None:
-            begin = row.get("since") or row["utc"]
-            self.closing = _Span(self.name, begin, str(row.get("reason")))
-            self.closing.seconds = max(0.0, _wall_s(begin, row["utc"]))
-            self.spans.append(self.closing)
-            self.closing.see_low(row.get("ph"))
-        else:
-            if self.started and self.last is not None:
-                self.closing.seconds += max(0.0, _wall_s(self.last["utc"], row["utc"]))
-            self.closing.see_low(row.get("ph_min"))
-        self.closing.verdict = row.get("verdict") or self.closing.verdict
-        self._join(row, self.closing)
-
-    def _join(self, row: Entry, closing: _Span) -> None:
-        """A protective reason that stands in a closing which something else began."""
-        if _kind(closing.reason) == "trips":
-            return
-        standing = [reason for reason in row.get("reasons") or [] if _kind(reason) == "trips"]
-        if self.joined is not None:
-            self.joined.see_low(row.get("ph_min"))
-            if not standing:
-                self.joined.end, self.joined = row["utc"], None
-        elif standing:
-            self.joined = _Span(self.name, row["utc"], standing[0], within=closing.reason)
-            self.joined.see_low(row.get("ph"))
-            self.spans.append(self.joined)
+            one["class"], one["text"] = row.get("class"), row["text"]
 
 
-def night(entries: Iterable[Entry], since: str, until: str) -> dict[str, JsonValue]:
+def night(
+    entries: Iterable[Entry],
+    since: str,
+    until: str,
+    before: Iterable[Entry] = (),
+    calibrated: Mapping[str, str] = MappingProxyType({}),
+    zone: tzinfo = UTC,
+) -> dict[str, JsonValue]:
     """The night between two UTC times of the journal's form, from its rows, oldest first.
 
     ``cuts``, ``rests``, ``trips`` and ``other`` (starts, holds) are closings: chamber, from, to (None
-    while it lasts), reason, lowest_ph, verdict, seconds (so far). ``open_share`` is open over watched time,
-    0 to 1, None when nothing was watched. Rows outside the span are passed over.
+    while it lasts), reason, lowest_ph, verdict, seconds (so far), and more. ``open_share`` is open over
+    watched time, 0 to 1, None when nothing was watched. The rows from the first in the span to the last
+    in it count, also those between whose wall time lies outside it. ``before`` are snapshot rows from
+    before the span, for the limits in force when it begins; ``calibrated`` says of chambers when their probe
+    was. ``answers`` has what a person asks first, hours in ``zone``.
     """
-    chambers: dict[str, _Chamber] = {}
-    gaps: list[JsonValue] = []
-    head = None
-    for row in entries:
-        if not since <= row["utc"] < until:
-            continue
-        head = row["hash"]
-        if row["kind"] in DECIDING:
-            name = str(row["chamber"])
-            chambers.setdefault(name, _Chamber(name)).see(row)
-        elif row["kind"] == "start" and row.get("chamber") is None:
-            for one in chambers.values():
-                one.started = True
-        elif row["kind"] == "gap":
-            gaps.append(_gap(row))
-    seen = list(chambers.values())
-    spans = sorted((span for one in seen for span in one.spans), key=lambda span: span.begin)
-    lists: dict[str, list[JsonValue]] = {name: [] for name in ("cuts", "trips", "rests", "other")}
+    site = _Site()
+    for row in before:
+        site.chamber(row).promises = promises(row.get("limits"))
+    for row in _span(entries, since, until):
+        site.see(row)
+    seen = [one for one in site.chambers.values() if one.last is not None]
+    spans = sorted((span for one in seen for span in one.closings), key=lambda span: span.begin)
+    lists: dict[str, list[JsonValue]] = {name: [] for name in KINDS}
     for span in spans:
-        lists[_kind(span.reason)].append(span.body())
-    return {
+        lists[kind_of(span.reason)].append(span.body())
+    found: dict[str, JsonValue] = {
         "from": since,
         "to": until,
         **lists,
-        "gaps": gaps,
+        "gaps": site.gaps,
+        "acts": site.acts,
+        "alarms": list(site.alarms.values()),
         "ph_min": min((one.ph_min for one in seen if one.ph_min is not None), default=None),
+        "ph_max": max((one.ph_max for one in seen if one.ph_max is not None), default=None),
+        "tank_min": min((one.tank_min for one in seen if one.tank_min is not None), default=None),
+        "tank_max": max((one.tank_max for one in seen if one.tank_max is not None), default=None),
         "open_share": _share(seen),
-        "head": head,
-        "chambers": [_summary(one) for one in seen],
+        "watched_s": round(min((one.watched_s for one in seen), default=0.0), 3),
+        "not_watched": _not_watched(site, since, until),
+        "head": site.last["hash"] if site.last else None,
+        "rows": site.rows,
+        "chambers": [_summary(one, calibrated.get(one.name)) for one in seen],
+        "first_row": site.first["utc"] if site.first else None,
+        "last_row": site.last["utc"] if site.last else None,
+        "stopped": None if site.stop is None else list(site.stop.get("unacknowledged") or []),
     }
+    found["answers"] = answers(found, zone)
+    return found
 
 
-def _summary(one: _Chamber) -> JsonValue:
+def _span(entries: Iterable[Entry], since: str, until: str) -> Iterator[Entry]:
+    """From the first row in the span to the last in it, in the journal's order."""
+    aside: list[Entry] = []
+    begun = False
+    for row in entries:
+        if since <= row["utc"] < until:
+            yield from aside
+            aside.clear()
+            begun = True
+            yield row
+        elif begun:
+            aside.append(row)
+
+
+def _summary(one: Watched, calibrated: str | None) -> JsonValue:
     shut: dict[str, JsonValue] = {name: round(seconds, 3) for name, seconds in sorted(one.shut_s.items())}
+    last: Entry = one.last or {}
     return {
         "chamber": one.name,
         "ph_min": one.ph_min,
+        "ph_max": one.ph_max,
         "open_share": _share([one]),
         "open_s": round(one.open_s, 3),
         "watched_s": round(one.watched_s, 3),
         "shut_s": shut,
+        "calibrated": calibrated,
+        "last": {
+            name: last.get(name)
+            for name in ("utc", "gas", "state", "reason", "reasons", "ph", "tank_ph", "delivered")
+        }
+        | {"unanswered_s": _unanswered_s(last)},
     }
 
 
-def _share(chambers: Sequence[_Chamber]) -> float | None:
+def _unanswered_s(last: Entry) -> float:
+    """For how long the valve had not acknowledged the order that stood; 0 when it had."""
+    at_ns, ordered_ns = last.get("at_ns"), last.get("ordered_ns")
+    if last.get("delivered") is not False or at_ns is None or ordered_ns is None:
+        return 0.0
+    return float(round(max(0, at_ns - ordered_ns) / NS, 3))
+
+
+def _share(chambers: Sequence[Watched]) -> float | None:
     watched_s = sum(one.watched_s for one in chambers)
     return round(sum(one.open_s for one in chambers) / watched_s, 4) if watched_s > 0 else None
 
 
-def _kind(reason: str) -> str:
-    if reason == Reason.FLOOR:
-        return "cuts"
-    if reason == Reason.PLANNED_REST:
-        return "rests"
-    return "trips" if reason in TRIPS else "other"
+def _not_watched(site: _Site, since: str, until: str) -> list[JsonValue]:
+    """Every stretch of the span in which nobody watched, and why, oldest first."""
+    if site.first is None or site.last is None:
+        return [_alone(since, until, "no_rows")]
+    found: list[JsonValue] = []
+    if _wall_s(since, site.first["utc"]) > FRESH_S:
+        begins = site.first["seq"] == 1
+        found.append(_alone(since, site.first["utc"], "before_the_journal" if begins else "no_rows"))
+    found += [
+        {**_alone(row.get("from_utc"), row["utc"], "unwatched"), "seconds": row.get("seconds")}
+        for row in site.unwatched
+    ]
+    if _wall_s(site.last["utc"], until) > FRESH_S:
+        found.append(_alone(site.last["utc"], until, "stopped" if site.stop else "no_rows"))
+    return found
+
+
+def _alone(begin: str | None, end: str, why: str) -> dict[str, JsonValue]:
+    return {"from": begin, "to": end, "seconds": None if begin is None else _wall_s(begin, end), "why": why}
 
 
 def _gap(row: Entry) -> JsonValue:
@@ -207,6 +210,12 @@ def _gap(row: Entry) -> JsonValue:
         "why": row.get("why"),
         "shut": row.get("shut"),
         "text": row.get("text"),
+    }
+
+
+def _act(row: Entry) -> JsonValue:
+    return {
+        name: row.get(name) for name in ("utc", "chamber", "act", "who", "why", "work", "refused", "text")
     }
 
 

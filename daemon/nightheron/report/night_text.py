@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime, tzinfo
 from typing import Any
 
 from nightheron.guard.interlock import RULES
 from nightheron.model import Gas, Reason
+from nightheron.report.answers import length, tenths
 
 VERDICTS = {
     "proved": "proved shut",
@@ -27,6 +28,9 @@ UNWATCHED = {
     "not_known": "nobody watched; NOT KNOWN if shut",
 }
 WIDTH = 80
+TRIPS_MOST = 5
+"""Trips that are told from near."""
+Rows = Callable[[str, str, str], Iterable[Mapping[str, Any]]]
 WAITS = (Reason.SETTLING, Reason.MIN_REST)
 HEADING = f"{'from':<9}{'to':<9}{'length':>10} {'what':<12} {'because of':<15} {'low pH':<6} answer"
 
@@ -61,9 +65,85 @@ def legend(night: Mapping[str, Any]) -> list[str]:
     return [line for reason, sentence in named for line in _wrapped(f"  {reason:<16}  {sentence}", 20)]
 
 
+def report(night: Mapping[str, Any], zone: tzinfo, zone_name: str, rows: Rows) -> list[str]:
+    """The whole page: the answers, the table, closings against what was promised, trips from near, the head.
+
+    ``rows(since, until, chamber)`` reads the journal anew for the trips.
+    """
+    said, many = night["answers"], len(night["chambers"]) > 1
+    lines = [*_wrapped(said["headline"], 0), "", f"{_dated(night, zone)}, times are {zone_name}."]
+    lines += [line for text in said["sentences"] for line in _wrapped(text, 0)]
+    lines += ["", *table(night, zone, many=many)]
+    if many:
+        lines += ["", *by_chamber(night)]
+    if told := in_time(night, zone):
+        lines += ["", "From cause to closed, against what was promised:", *told]
+    for trip in night["trips"][:TRIPS_MOST]:
+        until = trip["to"] or night["to"]
+        near = (row for row in rows(trip["from"], until, trip["chamber"]) if row["utc"] >= trip["from"])
+        picked = (row for row in near if row["kind"] in ("decision", "alarm"))
+        lines += ["", *story(trip, picked, zone)]
+    if len(night["trips"]) > TRIPS_MOST:
+        lines.append(
+            f"  and {len(night['trips']) - TRIPS_MOST} more trips: ask for a shorter span, or --json"
+        )
+    if night["alarms"]:
+        lines += ["", "Told:", *told_lines(night, zone)]
+    lines += ["", *legend(night)]
+    if night["head"] is not None:
+        lines += ["", f"Journal: {night['rows']} rows of this span; its head after the last of them"]
+        lines += [
+            f"  {night['head']}",
+            "To hold it against the chain: nightheron verify --head with these digits.",
+        ]
+    return lines
+
+
+def by_chamber(night: Mapping[str, Any]) -> list[str]:
+    """One line a chamber where there are several."""
+    lines = [f"{'chamber':<16}{'open':>6}{'watched':>12}{'pH':>14}{'tank now':>10}"]
+    for one in night["chambers"]:
+        share = "" if one["open_share"] is None else f"{100 * one['open_share']:.0f} %"
+        ph = "" if one["ph_min"] is None else f"{one['ph_min']:.2f}-{one['ph_max']:.2f}"
+        tank = one["last"]["tank_ph"]
+        last = "" if tank is None else f"{tank:.2f}"
+        lines.append(f"{one['chamber']:<16}{share:>6}{length(one['watched_s']):>12}{ph:>14}{last:>10}")
+    return lines
+
+
+def in_time(night: Mapping[str, Any], zone: tzinfo) -> list[str]:
+    """Per first reason, the slowest close of the night; every close that was late by itself."""
+    timed = [one for kind in KINDS for one in night[kind] if one["closed_s"] is not None]
+    slowest: dict[str, Mapping[str, Any]] = {}
+    for one in timed:
+        if one["reason"] not in slowest or one["closed_s"] > slowest[one["reason"]]["closed_s"]:
+            slowest[one["reason"]] = one
+    shown = [*slowest.values(), *(one for one in timed if one["late"] and one not in slowest.values())]
+    lines = []
+    for one in shown:
+        number = sum(1 for other in timed if other["reason"] == one["reason"])
+        promised = "nothing promised" if one["promised_s"] is None else f"promised {one['promised_s']:g} s"
+        word = "LATE" if one["late"] else "slowest" if number > 1 else "took"
+        lines.append(
+            f"  {one['reason']:<16} {number:>3} x, {word} {tenths(one['closed_s'])} at "
+            f"{clock(one['from'], zone)}; {promised}"
+        )
+    return lines
+
+
+def told_lines(night: Mapping[str, Any], zone: tzinfo) -> list[str]:
+    """Each alarm: raised, seen, over."""
+    lines = []
+    for one in night["alarms"]:
+        seen = f"seen {clock(one['seen'], zone)}" if one["seen"] else "nobody said that they saw it"
+        over = f"over {clock(one['to'], zone)}" if one["to"] else "still standing"
+        lines += _wrapped(f"  {clock(one['from'], zone)}  {one['class']}: {one['text']}; {seen}, {over}", 12)
+    return lines
+
+
 def story(closing: Mapping[str, Any], rows: Iterable[Mapping[str, Any]], zone: tzinfo) -> list[str]:
     """How one closing went, from the decision and alarm rows since it began, oldest first."""
-    lines = [f"{closing['chamber']}: gas shut for {span_text(closing['seconds'])}, by {closing['reason']}."]
+    lines = [f"{closing['chamber']}: gas shut for {length(closing['seconds'])}, by {closing['reason']}."]
     standing: list[str] = []
     for row in rows:
         if row["chamber"] != closing["chamber"]:
@@ -87,14 +167,9 @@ def clock(utc: str | None, zone: tzinfo) -> str:
     return datetime.fromisoformat(utc).astimezone(zone).strftime("%H:%M:%S")
 
 
-def span_text(seconds: float | None) -> str:
-    """A length such as ``2 h 05 min``, ``17 min`` or ``8 s``."""
-    if seconds is None:
-        return "unknown"
-    if seconds < 99.5:
-        return f"{seconds:.0f} s"
-    minutes = round(seconds / 60)
-    return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
+def _dated(night: Mapping[str, Any], zone: tzinfo) -> str:
+    begin, end = (datetime.fromisoformat(night[name]).astimezone(zone) for name in ("from", "to"))
+    return f"From {begin:%Y-%m-%d %H:%M} to {end:%Y-%m-%d %H:%M}"
 
 
 def _closing(one: Mapping[str, Any], kind: str, zone: tzinfo, *, many: bool) -> str:
@@ -104,7 +179,7 @@ def _closing(one: Mapping[str, Any], kind: str, zone: tzinfo, *, many: bool) -> 
     verdict = VERDICTS.get(str(one["verdict"]), "")
     end = clock(one["to"], zone) if one["to"] else "lasting"
     return (
-        f"{clock(one['from'], zone):<9}{end:<9}{span_text(one['seconds']):>10} "
+        f"{clock(one['from'], zone):<9}{end:<9}{length(one['seconds']):>10} "
         f"{word:<12} {reason:<15} {low:<6} {verdict}"
     ).rstrip()
 
@@ -116,7 +191,7 @@ def _gap(one: Mapping[str, Any], zone: tzinfo) -> str:
         if unwatched
         else str(one["why"]).replace("_", " ")
     )
-    times = f"{clock(one['from'], zone):<9}{clock(one['to'], zone):<9}{span_text(one['seconds']):>10}"
+    times = f"{clock(one['from'], zone):<9}{clock(one['to'], zone):<9}{length(one['seconds']):>10}"
     return f"{times} {'gap':<12} {words}"
 
 

@@ -56,7 +56,12 @@ def reckon(site: Site) -> tuple[BudgetRow, ...]:
 def closing_s(chamber: Chamber) -> float:
     """From the decision to gas closed: the order is taken within this, or the valve counts as lost."""
     table = chamber.valves[0].table
-    return max(0.5, table.lease_s / 2) + table.travel_s
+    return order_s(table.lease_s, table.travel_s)
+
+
+def order_s(lease_s: float, travel_s: float) -> float:
+    """From an order to the valve having moved."""
+    return max(0.5, lease_s / 2) + travel_s
 
 
 def broker_is_here(host: str) -> bool:

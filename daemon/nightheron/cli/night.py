@@ -1,0 +1,172 @@
+"""``nightheron night``: what happened, was it right, is it all there; also while the service runs."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from nightheron.cli.times import Times
+    from nightheron.journal.chain import Row
+
+HELP = "the night, explained: what shut the gas, was it in time, was it proved, who watched"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options beside --config."""
+    parser.add_argument("--json", action="store_true", help="one JSON object")
+    span = parser.add_mutually_exclusive_group()
+    span.add_argument("--last", metavar="SPAN", help="the span before now, such as 8h or 7d (default: 24h)")
+    span.add_argument(
+        "--date", metavar="DAY", help="from noon before this day to its noon: the night into it"
+    )
+    span.add_argument(
+        "--from",
+        "--since",
+        dest="since",
+        metavar="WHEN",
+        help="RFC 3339 time, a date, or a span before now such as 8h",
+    )
+    parser.add_argument(
+        "--to", "--until", dest="until", metavar="WHEN", help="the same; a date includes its whole day"
+    )
+    parser.add_argument("--chamber", help="only this chamber")
+
+
+def run(args: argparse.Namespace) -> int:
+    """0 told, 1 the journal is damaged, 2 no journal, or a time or a chamber that is none."""
+    import sqlite3
+
+    from nightheron.cli.journal_path import NoJournal, journal_path
+    from nightheron.cli.times import times_of
+    from nightheron.runtime.clock import Clock
+
+    try:
+        path = journal_path(Path(args.config), os.environ)
+        times = times_of(Path(args.config), Clock().utc())
+        since, until = span_of(args, times)
+        found = look(path, since, until, times, args.chamber)
+        _known(args, found)
+        text = json.dumps(found, ensure_ascii=False) if args.json else page(path, found, times)
+    except (NoJournal, ValueError) as fault:
+        print(fault, file=sys.stderr)
+        return 2
+    except (sqlite3.Error, OSError) as fault:
+        print(f"The journal cannot be read ({fault}); run nightheron verify.", file=sys.stderr)
+        return 1
+    print(text)
+    return 0
+
+
+def span_of(args: argparse.Namespace, times: Times) -> tuple[str, str]:
+    """The span asked for. Raises ValueError with a sentence when it is none."""
+    from datetime import timedelta
+
+    from nightheron.journal.when import SPAN, parse_when, utc_text
+
+    now, zone = times.now, times.zone
+    if (args.last or args.date) and args.until:
+        raise ValueError("--to goes with --from; --last ends now, and --date names a whole night.")
+    if args.last:
+        if not SPAN.fullmatch(args.last):
+            raise ValueError(f"--last takes a span such as 8h, 90m or 7d, not {args.last!r}.")
+        return parse_when(args.last, now, zone), utc_text(now)
+    if args.date:
+        return night_into(args.date, times)
+    until = parse_when(args.until, now, zone, end=True) if args.until else utc_text(now)
+    if args.since:
+        since = parse_when(args.since, now, zone)
+    else:
+        from datetime import datetime
+
+        since = utc_text(datetime.fromisoformat(until) - timedelta(hours=24))
+    if since >= until:
+        raise ValueError(f"The span from {since} to {until} is empty; --from must come before --to.")
+    return since, until
+
+
+def night_into(day: str, times: Times) -> tuple[str, str]:
+    """From noon of the day before to noon of ``day``, in the site's zone."""
+    from datetime import date, datetime, time, timedelta
+
+    from nightheron.journal.when import utc_text
+
+    try:
+        morning = date.fromisoformat(day)
+        evening = morning - timedelta(days=1)
+    except (ValueError, OverflowError):
+        raise ValueError(f"--date takes a day such as 2026-03-15, not {day!r}.") from None
+    noon = time(12)
+    begin, end = (datetime.combine(one, noon, times.zone) for one in (evening, morning))
+    return utc_text(begin), utc_text(min(end, max(begin + timedelta(seconds=1), times.now)))
+
+
+def look(path: Path, since: str, until: str, times: Times, chamber: str | None = None) -> dict[str, Any]:
+    """The night from the journal, read-only. Raises sqlite3.Error or OSError."""
+    from nightheron.journal.query import as_dict
+    from nightheron.journal.span import around, snapshots_before
+    from nightheron.report.night import night
+
+    bounds = around(path, since, until)
+    before = snapshots_before(path, bounds[0]) if bounds else []
+    return night(
+        (as_dict(row) for row in _rows(path, bounds, chamber)),
+        since,
+        until,
+        [as_dict(row) for row in before if chamber in (None, row.chamber)],
+        calibrations(path.parent / "calibration"),
+        times.zone,
+    )
+
+
+def _rows(path: Path, bounds: tuple[int, int] | None, chamber: str | None) -> Iterator[Row]:
+    from nightheron.journal.span import rows
+
+    if bounds is None:
+        return iter(())
+    return (row for row in rows(path, *bounds) if chamber is None or row.chamber in (None, chamber))
+
+
+def calibrations(folder: Path) -> dict[str, str]:
+    """When each chamber's calibration record was written, by its file's date."""
+    from datetime import UTC, datetime
+
+    from nightheron.journal.when import utc_text
+
+    found = {}
+    try:
+        for file in folder.glob("*.json"):
+            found[file.stem] = utc_text(datetime.fromtimestamp(file.stat().st_mtime, UTC))
+    except OSError:
+        return found
+    return found
+
+
+def page(path: Path, found: dict[str, Any], times: Times) -> str:
+    """The night for a terminal."""
+    from nightheron.journal.query import as_dict
+    from nightheron.report.night_text import report
+
+    def rows(since: str, until: str, chamber: str) -> Iterator[dict[str, Any]]:
+        from nightheron.journal.span import around
+
+        return (as_dict(row) for row in _rows(path, around(path, since, until), chamber))
+
+    return "\n".join(report(found, times.zone, times.name, rows))
+
+
+def _known(args: argparse.Namespace, found: dict[str, Any]) -> None:
+    """Raises ValueError for a chamber that nobody has heard of."""
+    from nightheron.cli.times import chamber_names
+
+    if args.chamber is None or found["chambers"]:
+        return
+    names = chamber_names(Path(args.config))
+    if args.chamber not in names:
+        raise ValueError(f"There is no chamber {args.chamber!r}; there are: {', '.join(names)}.")
