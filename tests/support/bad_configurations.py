@@ -40,6 +40,11 @@ def _east_valve(kind: str, line: str, why: str) -> Bad:
     return _bad(kind, ORDER, f"{ORDER}\n{line}", f"chamber.east.valve.{line.split(' ')[0]}", why)
 
 
+def _alerts(kind: str, lines: str, key: str, why: str) -> Bad:
+    return _bad(kind, "delay_s = 60", f"delay_s = 60\n{lines}", key, why)
+
+
+RUI = '[[alerts.ladder]]\nname = "Rui"\n'
 ONE_PROBE = 'driver = "serial"\nport = "/dev/made-up-probe"'
 
 KINDS = (
@@ -192,6 +197,21 @@ KINDS = (
         "is missing",
     ),
     _bad("no urls file", "delay_s = 60", 'urls_file = "push.urls"', "alerts.urls_file", "does not exist"),
+    _bad("ladder in single brackets", "[alerts]", "[alerts.ladder]\n[alerts]", "alerts.ladder", "two brackets"),
+    _bad("ladder of one", "[alerts]", "[alerts]\nladder = 3", "alerts.ladder", "two brackets"),
+    _alerts(
+        "nobody on the ladder", '[[alerts.ladder]]\nname = "Rui"', "alerts.ladder[1].urls_file", "no push"
+    ),
+    _alerts(
+        "no ladder file", f'{RUI}urls_file = "gone.urls"', "alerts.ladder[1].urls_file", "does not exist"
+    ),
+    _alerts(
+        "ladder without a name", '[[alerts.ladder]]\nurls = ["json://a"]', "alerts.ladder[1].name", "missing"
+    ),
+    _alerts("misspelt ladder key", f'{RUI}url = ["json://a"]', "alerts.ladder[1].url", '"urls"'),
+    _alerts("a ladder too long", f'{RUI}urls = ["json://a"]\n' * 4, "alerts.ladder", "4 steps"),
+    _alerts("one quiet hour", 'quiet_hours = "22:00"', "alerts.quiet_hours", "22:00-07:00"),
+    _alerts("quiet for ever", 'quiet_hours = "22:00-22:00"', "alerts.quiet_hours", "two times of day"),
     _bad("negative delay", "delay_s = 60", "delay_s = -1", "alerts.delay_s", "at least 0"),
     _bad("no such time of day", "delay_s = 60", 'digest_at = "7.30"', "alerts.digest_at", "07:30"),
     _bad(

@@ -88,7 +88,7 @@ def test_every_key_is_in_the_reference_with_what_it_is_for() -> None:
 
     for name, part in schema()["$defs"].items():
         for key, about in part["properties"].items():
-            if key in ("driver", "probe", "valve", "probes", "valves"):
+            if key in ("driver", "probe", "valve", "probes", "valves", "ladder"):
                 continue
             assert about["description"] in prose, f"{name}.{key}"
             assert re.search(rf"^#? ?{key} = ", text, re.MULTILINE), f"{name}.{key}"
@@ -166,6 +166,7 @@ PLACES: dict[str, tuple[str | int, ...]] = {
     "valve_serial": ("chamber", 0, "valve"),
     "tank": ("tank", 0),
     "alerts": ("alerts",),
+    "ladder": ("alerts", "ladder", 0),
 }
 """Where in the sound configuration each part of the schema stands."""
 

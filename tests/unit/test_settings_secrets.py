@@ -82,6 +82,28 @@ def test_push_addresses_come_from_file_or_environment(tmp_path: Path) -> None:
     assert SECRET not in repr(site) + repr(warnings(site)) + repr(site.effective())
 
 
+def test_a_ladder_names_people_and_hides_where_they_are_reached(tmp_path: Path) -> None:
+    """Each step has its person's addresses, by file or in place, and shows none of them."""
+    (tmp_path / "rui.urls").write_text(f"json://{SECRET}/rui\n")
+    steps = f"""delay_s = 60
+quiet_hours = "22:00-07:00"
+[[alerts.ladder]]
+name = "Rui"
+urls_file = "rui.urls"
+[[alerts.ladder]]
+name = "Ana"
+urls = ["json://{SECRET}/ana"]"""
+    site = load(write(tmp_path, changed(("delay_s = 60", steps))), {})
+
+    told = [(step.name, [url.get_secret_value() for url in step.urls]) for step in site.alerts.ladder]
+    assert told == [("Rui", [f"json://{SECRET}/rui"]), ("Ana", [f"json://{SECRET}/ana"])]
+    assert site.alerts.quiet_hours == "22:00-07:00"
+    assert SECRET not in repr(site) + repr(warnings(site)) + repr(site.effective())
+    warned = [w.key for w in warnings(site)]
+    assert {"alerts.urls", "alerts.urls_file", "alerts.heartbeat_url"} <= set(warned)
+    assert ("alerts.ladder[1].urls_file" in warned) is bool((tmp_path / "rui.urls").stat().st_mode & 0o4)
+
+
 def test_a_push_address_without_scheme_is_refused_without_being_shown(tmp_path: Path) -> None:
     """A line that is no address is counted, not printed."""
     caught = refusal(write(tmp_path), {URLS: f"json://fine {SECRET}"})

@@ -194,7 +194,4 @@ def _open_journal(data_dir: Path, clock: ClockPort) -> Store:
 
 def _secrets(site: Site) -> list[str]:
     found = [site.mqtt.broker.password or ""] if site.mqtt else []
-    found += [url.get_secret_value() for url in site.alerts.urls]
-    if site.alerts.heartbeat_url is not None:
-        found.append(site.alerts.heartbeat_url.get_secret_value())
-    return [one for one in found if one]
+    return [one for one in [*found, *site.alerts.secrets()] if one]

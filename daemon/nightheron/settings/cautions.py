@@ -110,7 +110,7 @@ def _budget(site: Site) -> Iterator[KeyFault]:
 def _alerts(site: Site) -> Iterator[KeyFault]:
     yield KeyFault("alerts", "this version sends no pushes yet: nobody is told, whatever [alerts] says")
     if not site.alerts.urls:
-        yield KeyFault("alerts.urls_file", "there is no push address")
+        yield KeyFault("alerts.urls_file", "there is no push address: nobody is told of anything")
     if site.alerts.heartbeat_url is None:
         yield KeyFault("alerts.heartbeat_url", "no heartbeat: a dead board would be noticed by nobody")
     if site.alerts.urls_in_file:
@@ -123,8 +123,12 @@ def _open_files(site: Site) -> Iterator[KeyFault]:
         document = read_document(site.path)
     except BadConfiguration:  # it was readable a moment ago; a warning less does no harm
         return
-    for table, name in (("mqtt", "password_file"), ("mqtt", "key_file"), ("alerts", "urls_file")):
-        written = document.get(table, {}).get(name)
+    alerts = document.get("alerts", {})
+    named = [("mqtt", name, document.get("mqtt", {}).get(name)) for name in ("password_file", "key_file")]
+    named += [("alerts", "urls_file", alerts.get("urls_file"))]
+    steps = enumerate(alerts.get("ladder", []), 1)
+    named += [(f"alerts.ladder[{number}]", "urls_file", step.get("urls_file")) for number, step in steps]
+    for table, name, written in named:
         if not isinstance(written, str):
             continue
         path = site.path.parent / written

@@ -34,6 +34,9 @@ class Faults:
         """Note one fault unless this key has one."""
         self._found.setdefault(key, KeyFault(key, why))
 
+    def __len__(self) -> int:
+        return len(self._found)
+
     def stop_if_any(self) -> None:
         """Raise BadConfiguration when anything was found."""
         if self._found:

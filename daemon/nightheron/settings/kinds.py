@@ -43,6 +43,13 @@ def _clock(text: str) -> str:
     return text
 
 
+def _span(text: str) -> str:
+    first, dash, last = text.partition("-")
+    if text and not (dash and re.fullmatch(CLOCK, first) and re.fullmatch(CLOCK, last) and first != last):
+        raise ValueError('must be two times of day such as "22:00-07:00"')
+    return text
+
+
 def _zone(text: str) -> str:
     if text == "UTC":
         return text
@@ -74,6 +81,9 @@ Name = Annotated[
 Prefix = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_prefix)]
 TimeOfDay = Annotated[
     str, AfterValidator(_clock), WithJsonSchema({"type": "string", "pattern": f"^{CLOCK}$"})
+]
+QuietHours = Annotated[
+    str, AfterValidator(_span), WithJsonSchema({"type": "string", "pattern": f"^({CLOCK}-{CLOCK})?$"})
 ]
 Zone = Annotated[str, AfterValidator(_zone)]
 WebAddress = Annotated[SecretStr, AfterValidator(_web)]

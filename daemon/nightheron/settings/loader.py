@@ -12,9 +12,9 @@ from nightheron.settings import crosscheck, parse, secret_files, sharing
 from nightheron.settings.calibration import Calibrated, conversion_for, ideal
 from nightheron.settings.faults import BadConfiguration, Faults
 from nightheron.settings.parsed import Device, ParsedChamber, ParsedTank, stale_s
-from nightheron.settings.site import Alerts, Chamber, Mqtt, Probe, Site, Tank, Valve
+from nightheron.settings.site import Alerts, Chamber, Mqtt, Probe, Site, Step, Tank, Valve
 from nightheron.settings.source import DEFAULT_DATA_DIR, environment_faults, read_document, resolve_data_dir
-from nightheron.settings.tables import AlertsTable, MqttTable, ProbeTable, SiteTable, ValveTable
+from nightheron.settings.tables import MqttTable, ProbeTable, SiteTable, ValveTable
 
 
 def load(path: Path, environ: Mapping[str, str]) -> Site:
@@ -102,12 +102,21 @@ def _under(base: Path, written: str | None) -> str | None:
 def _alerts(
     document: Mapping[str, Any], base: Path, environ: Mapping[str, str], faults: Faults
 ) -> Alerts | None:
-    table = parse.table_of(AlertsTable, document, "alerts", faults)
+    table, steps = parse.alerts(document, faults)
     if table is None:
         return None
     heartbeat = table.heartbeat_url if table.heartbeat_url.get_secret_value() else None
     urls = secret_files.push_urls(table, base, environ, faults)
-    return Alerts(urls, bool(table.urls), float(table.delay_s), table.digest_at, heartbeat)
+    ladder = [Step(one.name, secret_files.ladder_urls(one, key, base, faults)) for key, one in steps]
+    return Alerts(
+        urls=urls,
+        urls_in_file=bool(table.urls) or any(one.urls for _, one in steps),
+        delay_s=float(table.delay_s),
+        quiet_hours=table.quiet_hours,
+        digest_at=table.digest_at,
+        heartbeat_url=heartbeat,
+        ladder=tuple(ladder),
+    )
 
 
 def _hold_together(

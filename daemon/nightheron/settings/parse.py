@@ -11,13 +11,21 @@ from nightheron.settings import drivers
 from nightheron.settings.faults import Faults
 from nightheron.settings.kinds import usable_name
 from nightheron.settings.parsed import Device, ParsedChamber, ParsedTank
-from nightheron.settings.tables import ChamberTable, ProbeTable, TankTable, ValveTable
+from nightheron.settings.tables import (
+    AlertsTable,
+    ChamberTable,
+    LadderTable,
+    ProbeTable,
+    TankTable,
+    ValveTable,
+)
 from nightheron.settings.words import unknown, validate
 
 Common = TypeVar("Common", ProbeTable, ValveTable)
 Model = TypeVar("Model", bound=BaseModel)
 
 TOP = ("site", "mqtt", "chamber", "tank", "alerts")
+LADDER_MOST = 3
 ONE_PROBE = "this version guards by one probe a chamber; give one [chamber.probe]"
 ONE_VALVE = "this version moves one valve a chamber; give one [chamber.valve]"
 
@@ -67,6 +75,30 @@ def tanks(document: Mapping[str, Any], faults: Faults) -> list[ParsedTank]:
         probe = _device(ProbeTable, drivers.PROBES, probe_raw, f"{key}.probe", "[tank.probe]", faults)
         found.append(ParsedTank(key, table, probe))
     return found
+
+
+def alerts(
+    document: Mapping[str, Any], faults: Faults
+) -> tuple[AlertsTable | None, list[tuple[str, LadderTable]]]:
+    """[alerts], and every [[alerts.ladder]] with its key; they have their defaults when not there."""
+    raw = document.get("alerts", {})
+    if not isinstance(raw, Mapping):
+        return validate(AlertsTable, raw, "alerts", faults, table="[alerts]"), []
+    own = {key: value for key, value in raw.items() if key != "ladder"}
+    table = validate(AlertsTable, own, "alerts", faults, beside=("ladder",), table="[alerts]")
+    written = raw.get("ladder", [])
+    if not isinstance(written, list) or not all(isinstance(one, Mapping) for one in written):
+        faults.add("alerts.ladder", "write [[alerts.ladder]] with two brackets, once for each person")
+        return table, []
+    if len(written) > LADDER_MOST:
+        faults.add("alerts.ladder", f"has {len(written)} steps; a wake is told again {LADDER_MOST} times")
+    steps = []
+    for number, one in enumerate(written, 1):
+        key = f"alerts.ladder[{number}]"
+        step = validate(LadderTable, one, key, faults, table="[[alerts.ladder]]")
+        if step is not None:
+            steps.append((key, step))
+    return table, steps
 
 
 def table_of(model: type[Model], document: Mapping[str, Any], name: str, faults: Faults) -> Model | None:

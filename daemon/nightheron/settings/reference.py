@@ -45,6 +45,9 @@ CHAMBER = """\
 # commissioning = "require" keeps gas shut, and there is no command yet that finishes commissioning: once
 # probe, valve and detector were seen to work, write "advise".
 """
+LADDER = """\
+# Who is told when nobody has seen a wake: after 5, 15 and 30 minutes the next in the order written here, at
+# most three. Without a ladder the addresses above are told again."""
 DRIVERS = """\
 # The other drivers. Whatever a chamber, probe or valve has above, it may have here too.
 """
@@ -71,9 +74,15 @@ def reference(whole: Schema) -> str:
     lines += ['topic = "greenhouse/display/ph"', "stale_s = 60.0", ""]
     lines += [
         "# Who is told, and when.",
-        *_table("[alerts]", parts["alerts"]),
+        *_table("[alerts]", parts["alerts"], beside=("ladder",)),
     ]
+    lines += [LADDER, *(_off(line) for line in _table("[[alerts.ladder]]", parts["ladder"]))]
     return "\n".join(lines).rstrip() + "\n"
+
+
+def _off(line: str) -> str:
+    """A line of a table that is left out as a whole."""
+    return f"# {line.lstrip('# ')}" if line else line
 
 
 def _names(parts: Schema) -> list[str]:

@@ -16,6 +16,7 @@ from nightheron.settings import drivers
 from nightheron.settings.tables import (
     AlertsTable,
     ChamberTable,
+    LadderTable,
     MqttTable,
     ProbeTable,
     SiteTable,
@@ -37,6 +38,8 @@ def schema() -> Schema:
     _devices("probe", drivers.PROBES, ProbeTable, definitions)
     _devices("valve", drivers.VALVES, ValveTable, definitions)
     definitions["chamber"] = _with_devices(table(ChamberTable, definitions), PLURALS)
+    definitions["ladder"] = table(LadderTable, definitions)
+    definitions["alerts"]["properties"]["ladder"] = {"type": "array", "maxItems": 3, "items": _ref("ladder")}
     definitions["tank"] = _with_devices(table(TankTable, definitions), {"probe": None})
     return {
         "$schema": DIALECT,

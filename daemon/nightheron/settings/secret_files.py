@@ -10,7 +10,7 @@ from pydantic import SecretStr
 
 from nightheron.settings.environment import Secrets
 from nightheron.settings.faults import Faults
-from nightheron.settings.tables import AlertsTable, MqttTable
+from nightheron.settings.tables import AlertsTable, LadderTable, MqttTable
 
 SECRET_MOST_BYTES = 65_536
 
@@ -60,17 +60,34 @@ def push_urls(
     table: AlertsTable, base: Path, environ: Mapping[str, str], faults: Faults
 ) -> tuple[SecretStr, ...]:
     """Push addresses from the environment, else the file, else the table; one a line or a blank between."""
-    if table.urls_file is not None and table.urls:
-        faults.add("alerts.urls", "give either urls or urls_file, not both")
-    text: str | None = None
-    key = "alerts.urls_file"
-    if table.urls_file is not None:
-        text = read_secret(base / table.urls_file, key, faults)
+    written = _written(table, "alerts", base, faults)
     from_env = Secrets.of(environ).PUSH_URLS
     if from_env is not None:
-        key, text = "NIGHTHERON_PUSH_URLS", from_env.get_secret_value()
-    if text is None:
-        key, found = "alerts.urls", [u.get_secret_value() for u in table.urls]
+        return _addresses("NIGHTHERON_PUSH_URLS", from_env.get_secret_value(), faults)
+    return written
+
+
+def ladder_urls(table: LadderTable, key: str, base: Path, faults: Faults) -> tuple[SecretStr, ...]:
+    """Push addresses of one step of the ladder; at least one."""
+    before = len(faults)
+    found = _written(table, key, base, faults)
+    if not found and len(faults) == before:
+        faults.add(f"{key}.urls_file", f"{table.name} has no push address; give urls_file")
+    return found
+
+
+def _written(table: AlertsTable | LadderTable, key: str, base: Path, faults: Faults) -> tuple[SecretStr, ...]:
+    if table.urls_file is not None and table.urls:
+        faults.add(f"{key}.urls", "give either urls or urls_file, not both")
+    if table.urls_file is not None:
+        text = read_secret(base / table.urls_file, f"{key}.urls_file", faults)
+        return _addresses(f"{key}.urls_file", text or "", faults)
+    return _addresses(f"{key}.urls", [u.get_secret_value() for u in table.urls], faults)
+
+
+def _addresses(key: str, text: str | list[str], faults: Faults) -> tuple[SecretStr, ...]:
+    if isinstance(text, list):
+        found = text
     else:
         lines = [line.strip() for line in text.splitlines()]
         found = [word for line in lines if not line.startswith("#") for word in line.split()]

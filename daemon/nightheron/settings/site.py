@@ -97,6 +97,14 @@ class Tank:
 
 
 @dataclass(frozen=True, slots=True)
+class Step:
+    """One step of the ladder: a person, and where they are reached."""
+
+    name: str
+    urls: tuple[SecretStr, ...] = field(repr=False)
+
+
+@dataclass(frozen=True, slots=True)
 class Alerts:
     """Who is told, and when."""
 
@@ -104,8 +112,17 @@ class Alerts:
     urls_in_file: bool = False
     """The addresses stand in the configuration itself."""
     delay_s: float = 60.0
+    quiet_hours: str = ""
+    """``22:00-07:00``, or empty."""
     digest_at: str = "07:30"
     heartbeat_url: SecretStr | None = None
+    ladder: tuple[Step, ...] = ()
+    """Who is told next while nobody has seen a wake, in order."""
+
+    def secrets(self) -> list[str]:
+        """Every text that must never be shown."""
+        urls = [*self.urls, *(url for step in self.ladder for url in step.urls)]
+        return [url.get_secret_value() for url in (*urls, self.heartbeat_url) if url is not None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,7 +248,9 @@ class Site:
             "alerts": {
                 "urls": len(self.alerts.urls),
                 "delay_s": self.alerts.delay_s,
+                "quiet_hours": self.alerts.quiet_hours,
                 "digest_at": self.alerts.digest_at,
+                "ladder": [{"name": step.name, "urls": len(step.urls)} for step in self.alerts.ladder],
                 "heartbeat": self.alerts.heartbeat_url is not None,
             },
         }

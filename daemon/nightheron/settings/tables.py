@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, model_validator
 
-from nightheron.settings.kinds import FilePath, Name, Prefix, TimeOfDay, WebAddress, Zone
+from nightheron.settings.kinds import FilePath, Name, Prefix, QuietHours, TimeOfDay, WebAddress, Zone
 
 DAY_S = 86_400.0
 
@@ -211,7 +211,25 @@ class AlertsTable(Table):
     delay_s: float = Field(
         60.0, ge=0.0, le=DAY_S, description="Seconds before a trip that resets by itself becomes a notice."
     )
+    quiet_hours: QuietHours = Field(
+        "",
+        description='Hours in which a notice waits for their end, such as "22:00-07:00"; wakes never wait.',
+    )
     digest_at: TimeOfDay = Field("07:30", description="The time of day of the morning's digest.")
     heartbeat_url: WebAddress = Field(
         SecretStr(""), description="An address that is asked while all is well, so that silence is noticed."
+    )
+
+
+class LadderTable(Table):
+    """[[alerts.ladder]]: who is told next while nobody has seen a wake."""
+
+    name: Name = Field(description="Who this is, as the pushes say it.", examples=["Rui"])
+    urls_file: FilePath | None = Field(
+        None,
+        description="The file with this person's push addresses, one a line.",
+        examples=["/etc/nightheron/rui.urls"],
+    )
+    urls: list[SecretStr] = Field(
+        default_factory=list, max_length=50, description="Push addresses; urls_file keeps them out of here."
     )
