@@ -32,6 +32,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "block to paste. Listens only, two minutes at most",
     )
     parser.add_argument(
+        "--valve",
+        metavar="CHAMBER",
+        help="with --find: try this chamber's valve instead, cylinder shut by hand and service stopped: it "
+        "is ordered open for two seconds and shut again, and you are asked what you saw",
+    )
+    parser.add_argument("--yes", action="store_true", help="with --valve: the cylinder is shut, do not ask")
+    parser.add_argument(
         "--port",
         action="append",
         metavar="PORT",
@@ -61,7 +68,7 @@ def run(args: argparse.Namespace) -> int:
     try:
         if args.seconds is not None and not 0 < args.seconds <= 1e6:
             raise CannotListen("--seconds takes a number above 0, at most 1000000.")
-        if args.find:
+        if args.find or args.valve is not None or args.yes:
             return _find(args)
         sources = sources_wanted(args)
     except CannotListen as why:
@@ -86,8 +93,13 @@ def run(args: argparse.Namespace) -> int:
 
 def _find(args: argparse.Namespace) -> int:
     from nightheron.cli.listen_find import find
+    from nightheron.cli.listen_valve import try_valve
     from nightheron.cli.listen_wanted import CannotListen
 
+    if not args.find or (args.yes and args.valve is None):
+        raise CannotListen("--valve belongs to --find, and --yes to --find --valve CHAMBER.")
+    if args.valve is not None:
+        return try_valve(args)
     if args.chamber is not None or args.topic is not None:
         raise CannotListen("--find looks at everything; leave the chamber and --topic out.")
     return find(args)

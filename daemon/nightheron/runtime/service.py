@@ -7,18 +7,16 @@ Whatever goes wrong afterwards ends with closed gas, here or by the leases.
 
 from __future__ import annotations
 
-import fcntl
-import os
 import select
 import signal
 from collections.abc import MutableMapping
-from pathlib import Path
-from typing import TYPE_CHECKING, TextIO
+from typing import TYPE_CHECKING
 
 from nightheron.runtime.clock import Clock
 from nightheron.runtime.close_all import FILE_NAME, remember
 from nightheron.runtime.errors import CannotStart, Fault
 from nightheron.runtime.inbox import Inbox
+from nightheron.runtime.lock import take_lock
 from nightheron.runtime.resolver import Resolver
 from nightheron.runtime.systemd import Notifier
 from nightheron.runtime.valve_port import ValvePort
@@ -32,14 +30,13 @@ FAULT = 70
 CLOSES_FIRST_S = 3.0
 """How long a start waits for its keepers; one that is not ready by then takes its valves from the loop."""
 CLOSES_END_S = 1.5
-LOCK = "lock"
 
 
 def serve(site: Site, environ: MutableMapping[str, str]) -> int:
     """Guard until SIGTERM or SIGINT; 0 after a stop in good order, 70 after a fault. Raises CannotStart."""
     notifier = Notifier(environ)
     clock = Clock()
-    lock = _lock(site.data_dir)
+    lock = take_lock(site.data_dir)
     try:
         return _serve_locked(site, clock, notifier)
     finally:
@@ -129,30 +126,3 @@ class _Ending:
     def _ask(self, number: int, _frame: object) -> None:
         self.asked, self.why = True, signal.Signals(number).name
         self._inbox.wake()
-
-
-def _lock(data_dir: Path) -> TextIO:
-    """Take the one lock of this data directory. Raises CannotStart when somebody has it."""
-    try:
-        data_dir.mkdir(mode=0o750, parents=True, exist_ok=True)
-        lock = (data_dir / LOCK).open("a+")
-    except OSError as fault:
-        raise CannotStart(
-            f"{data_dir} cannot be used ({fault.strerror}); make it writable for this user."
-        ) from None
-    try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        lock.seek(0)
-        holder = lock.read(20).strip()
-        lock.close()
-        raise CannotStart(
-            f"Another service already guards {data_dir}"
-            + (f" (pid {holder})" if holder else "")
-            + "; nothing was moved."
-        ) from None
-    lock.seek(0)
-    lock.truncate()
-    lock.write(f"{os.getpid()}\n")
-    lock.flush()
-    return lock
