@@ -197,7 +197,9 @@ KINDS = (
         "is missing",
     ),
     _bad("no urls file", "delay_s = 60", 'urls_file = "push.urls"', "alerts.urls_file", "does not exist"),
-    _bad("ladder in single brackets", "[alerts]", "[alerts.ladder]\n[alerts]", "alerts.ladder", "two brackets"),
+    _bad(
+        "ladder in single brackets", "[alerts]", "[alerts.ladder]\n[alerts]", "alerts.ladder", "two brackets"
+    ),
     _bad("ladder of one", "[alerts]", "[alerts]\nladder = 3", "alerts.ladder", "two brackets"),
     _alerts(
         "nobody on the ladder", '[[alerts.ladder]]\nname = "Rui"', "alerts.ladder[1].urls_file", "no push"
