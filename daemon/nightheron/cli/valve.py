@@ -124,7 +124,8 @@ def _bleed(args: argparse.Namespace) -> int:
     if chamber is None:
         return code
     print(f"{args.chamber}: gas flows for a bleed of {args.seconds} s; count the bubbles.")
-    print("Ctrl-C ends it at once. After it the hold stands again, whatever the readings say.")
+    sooner = f"nightheron valve close {args.chamber}" if args.no_wait else "Ctrl-C"
+    print(f"{sooner} ends it at once. After it the hold stands again, whatever the readings say.")
     if args.no_wait:
         return 0
     try:

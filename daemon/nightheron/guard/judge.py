@@ -81,7 +81,12 @@ def _tell(s: ChamberState, rule: Rule, standing: Objection, facts: Facts) -> lis
             return []
         standing.told = True
         return [
-            Raise(rule.reason, AlarmClass.NOTICE, f"{name}: gas is still held shut ({facts.service_why})")
+            Raise(
+                rule.reason,
+                AlarmClass.NOTICE,
+                f"{name}: gas is still held shut ({facts.service_why}), past the time that was named; "
+                f"it stays so until: nightheron service off {name}",
+            )
         ]
     if kind is None:
         return []
