@@ -7,6 +7,7 @@ device on that, so what comes in the first moment is thrown away.
 from __future__ import annotations
 
 import errno
+import os
 import queue
 import threading
 from collections.abc import Sequence
@@ -46,6 +47,7 @@ BY_ERRNO = {
     errno.EIO: "there is nothing behind it",
     errno.ENOTTY: "it is no serial port",
 }
+VALVE = "the configuration has a valve on it, so it was not opened; name it with --port to do that"
 SILENT = (
     "nothing was heard in {:.0f} s; look at the cable and the supply of the probe, and whether it speaks "
     "by itself: one that only answers when asked must be set to send all the time"
@@ -55,6 +57,9 @@ SILENT = (
 def find(search: Search) -> Sequence[Found]:
     """Listen on the ports named, or on every one there is."""
     here = given(search.ports) if search.ports else ports()
+    valves = {os.path.realpath(name) for name in search.not_ports if name not in search.ports}
+    left_alone = [port for port in here if port.device in valves]
+    here = [port for port in here if port.device not in valves]
     done: queue.Queue[Found] = queue.Queue(len(here) or 1)
     for port in here:
         threading.Thread(
@@ -62,7 +67,7 @@ def find(search: Search) -> Sequence[Found]:
         ).start()
     left = {port.name: port for port in here}
     end_ns = boottime_ns() + round(((search.seconds or MOST_S) + GRACE_S) * 1e9)
-    found = []
+    found = [_nothing(port, VALVE) for port in left_alone]
     while left and boottime_ns() < end_ns:
         search.tell(f"{len(left)} of {len(here)} serial ports")
         if search.stop.is_set():

@@ -87,6 +87,8 @@ class Search:
     """A person's own limit; None leaves it to the driver."""
     ports: tuple[str, ...] = ()
     """Look at these alone; empty: at all there are."""
+    not_ports: tuple[str, ...] = ()
+    """Ports that are no probe's, valves among them: not even opened, unless they stand in ``ports``."""
     broker: Broker | None = None
     not_under: tuple[str, ...] = ()
     """Topics below these are not looked at: the program's own reports."""

@@ -5,10 +5,13 @@ from __future__ import annotations
 import os
 import pty
 import select
+import termios
 import threading
 import time
 import tty
 from pathlib import Path
+
+import serial
 
 
 class PtyPort:
@@ -84,6 +87,13 @@ class PtyPort:
             self._received += self.read(min(left, 0.1))
         line, _, self._received = self._received.partition(b"\n")
         return line.decode("ascii", "backslashreplace").rstrip("\r")
+
+    def rate(self) -> int:
+        """The rate the program has set, bits a second; a pseudo-terminal keeps it and does not care."""
+        if self._line is None:
+            raise RuntimeError("unplugged; plug() first")
+        speed = termios.tcgetattr(self._line)[5]
+        return next(rate for rate in serial.Serial.BAUDRATES if getattr(termios, f"B{rate}", None) == speed)
 
     @property
     def _fd(self) -> int:

@@ -10,10 +10,12 @@ import pytest
 import serial
 from nightheron.cli.main import main
 from nightheron_drivers import find_serial
+from nightheron_drivers.find_ports import given
 
 from tests.support.broker import Client, running_broker
 from tests.support.pty_port import PtyPort
 from tests.support.service import command
+from tests.support.uart import received
 from tests.system.test_listen import listen, talking
 
 SITE = """
@@ -86,6 +88,38 @@ def test_the_result_for_people_is_all_there_is_in_a_pipe(tmp_path: Path) -> None
     probe = tomllib.loads(block)["chamber"]["probe"]
     assert (probe["driver"], probe["port"], probe["unit"]) == ("serial", str(port.path), "mv")
     assert probe["stale_s"] >= 3 * probe["period_s"]
+
+
+def test_a_probe_at_another_rate(tmp_path: Path) -> None:
+    """A device at 38400, garbled as a real receiver would at every other rate, is found at 38400."""
+    message = b"pH 6.98 T 25.3\r\n"
+    with PtyPort(tmp_path) as port:
+
+        def say(_: bytes) -> None:
+            heard = received([(0.0, message)], 38400, port.rate())[0][1]
+            port.write(heard)
+
+        with talking(say, message):
+            done = listen("--find", "--port", str(port.path), "--config", "/nonexistent", "--json")
+        sent = port.read()
+    (found,) = json.loads(done.stdout)["ports"]
+    assert (found["baud"], found["line_end"], found["unit"]) == (38400, "CR LF", "ph")
+    assert sent == b""
+
+
+def test_a_port_with_a_valve_is_not_opened(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """A port that the configuration gives to a valve is left alone: opening one can move a relay."""
+    config = tmp_path / "nightheron.toml"
+    with PtyPort(tmp_path) as port:
+        probe = '[chamber.probe]\ndriver = "mqtt"\ntopic = "a"'
+        valve = f'driver = "serial"\nport = "{port.path}"'
+        text = SITE.format(port=9, probe=probe)
+        config.write_text(text.replace('driver = "mqtt"\norder_topic = "house/west/gas/order"', valve))
+        monkeypatch.setattr(find_serial, "ports", lambda: given([str(port.path)]))
+        assert main(["listen", "--find", "--seconds", "1", "--config", str(config)]) == 1
+    assert "has a valve on it, so it was not opened" in " ".join(capsys.readouterr().out.split())
 
 
 def test_a_port_that_is_held_and_one_that_is_not_there(tmp_path: Path) -> None:

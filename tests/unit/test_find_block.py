@@ -98,6 +98,14 @@ def test_millivolts_are_told_with_what_buffers_should_read() -> None:
     assert "the value did not move" in shown
 
 
+def test_what_a_stranger_says_cannot_steer_the_terminal() -> None:
+    """Control signs in a topic or a line are shown as escapes, in the block too."""
+    found = topic(0, 1, 2, 3, name="house/\x1b[2J/ph")
+    shown = as_text([found])
+    assert "\x1b" not in shown
+    assert tomllib.loads(block(found, pace_of(found)) or "")["chamber"]["probe"]["topic"] == found.where
+
+
 def test_json_says_what_text_says() -> None:
     """The JSON has each thing by kind, its numbers, and the same block."""
     found = topic(0, 1, 2, 3)

@@ -69,7 +69,7 @@ def _one(found: Found, *, brief: bool) -> str:
     if found.options is None:
         return _wrapped(f"{found.where}: {'; '.join(found.notes)}.")
     pace = pace_of(found)
-    lines = [f"{found.where}{_pointer(found)}"]
+    lines = [_plain(f"{found.where}{_pointer(found)}")]
     said = [*_learned(found), *_pace_lines(found, pace), *_doubts(found, pace)]
     lines += [_wrapped(f"  {line}") for line in said]
     toml = None if brief else block(found, pace)
@@ -79,8 +79,13 @@ def _one(found: Found, *, brief: bool) -> str:
 def _wrapped(line: str) -> str:
     """In the width of a page; names and paths stay whole."""
     return textwrap.fill(
-        line, WIDTH, subsequent_indent="    ", break_long_words=False, break_on_hyphens=False
+        _plain(line), WIDTH, subsequent_indent="    ", break_long_words=False, break_on_hyphens=False
     )
+
+
+def _plain(line: str) -> str:
+    """What a device or a stranger's topic says must not steer the terminal."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in line)
 
 
 def _pointer(found: Found) -> str:

@@ -14,7 +14,9 @@ from typing import TYPE_CHECKING
 from nightheron.cli.listen_wanted import broker_named
 
 if TYPE_CHECKING:
-    from nightheron_drivers.protocols import Broker, Found, Search
+    from nightheron_drivers.protocols import Found, Search
+
+    from nightheron.settings.site import Site
 
 LOOK_S = 0.2
 MOST_S, END_S = 120.0, 10.0
@@ -32,8 +34,7 @@ def find(args: argparse.Namespace) -> int:
     from nightheron.cli.find_block import block, pace_of
     from nightheron.cli.find_text import as_json, as_text
 
-    broker, ours = _broker(args)
-    found = _Hunt(broker, ours, args).run()
+    found = _Hunt(_search(args)).run()
     if args.json:
         print(json.dumps(as_json(found)))
     elif not found:
@@ -43,34 +44,43 @@ def find(args: argparse.Namespace) -> int:
     return 0 if any(block(one, pace_of(one)) for one in found) else 1
 
 
-def _broker(args: argparse.Namespace) -> tuple[Broker | None, str]:
-    """The broker to listen to, if any, and below which topic our own reports are."""
+def _search(args: argparse.Namespace) -> Search:
+    """The broker named or configured, not our own reports on it, and no port that has a valve."""
+    from nightheron_drivers.protocols import Search
+
+    site = _site(args)
+    broker, ours = None, OURS
+    if site is not None and site.mqtt is not None:
+        broker, ours = site.mqtt.broker, f"{site.mqtt.prefix}/{site.name}"
     if args.host is not None:
-        return broker_named(args.host), OURS
+        broker = broker_named(args.host)
+    valves = [] if site is None else [getattr(plan.options, "port", None) for plan in site.valves()]
+    held = tuple(port for port in valves if isinstance(port, str))
+    return Search(args.seconds, tuple(args.port or ()), held, broker, (ours,))
+
+
+def _site(args: argparse.Namespace) -> Site | None:
+    """The configuration, as far as there is a sound one."""
     if not args.config.exists():
-        return None, OURS
+        return None
     from nightheron.settings import BadConfiguration, load
 
     try:
-        site = load(args.config, os.environ)
+        return load(args.config, os.environ)
     except BadConfiguration:
         print(
             f"{args.config} is not complete yet (nightheron check says where), so its broker is not listened "
-            "to; name it with --broker.",
+            "to (name it with --broker), and a port of a valve in it is not known as one.",
             file=sys.stderr,
         )
-        return None, OURS
-    return (None, OURS) if site.mqtt is None else (site.mqtt.broker, f"{site.mqtt.prefix}/{site.name}")
+        return None
 
 
 class _Hunt:
     """One thread a driver; this one shows how far they are and takes Ctrl-C."""
 
-    def __init__(self, broker: Broker | None, ours: str, args: argparse.Namespace) -> None:
-        from nightheron_drivers.protocols import Search
-
-        self._seconds: float | None = args.seconds
-        self._search = Search(args.seconds, tuple(args.port or ()), broker, (ours,))
+    def __init__(self, search: Search) -> None:
+        self._search = search
         self._done: queue.Queue[tuple[str, Sequence[Found]]] = queue.Queue(DRIVERS_MOST)
         self._said: dict[str, str] = {}
 
@@ -81,7 +91,7 @@ class _Hunt:
         now_ns = Clock().now_ns
         left, found = self._start(), []
         begun_ns = now_ns()
-        end_ns = begun_ns + round(((self._seconds or MOST_S) + END_S) * 1e9)
+        end_ns = begun_ns + round(((self._search.seconds or MOST_S) + END_S) * 1e9)
         while left and now_ns() < end_ns:
             try:
                 self._show((now_ns() - begun_ns) / 1e9)
