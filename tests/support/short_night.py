@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-import random
 from datetime import UTC, datetime
 from pathlib import Path
 
 from nightheron.model import NS
-from nightheron.rig.chamber import FirstOrderChamber, Water
-from nightheron.rig.greenhouse import CONFIGURATION
+from nightheron.rig.faults import library
+from nightheron.rig.greenhouse import CHAMBER, CONFIGURATION
+from nightheron.rig.plant import Build, Plant
+from nightheron.rig.supply import SupplyBuild
+from nightheron.rig.vessel import VesselBuild
 from nightheron.runtime.clock import VirtualClock
-from nightheron.runtime.virtual import VirtualRun, VirtualWater, pass_unwatched
+from nightheron.runtime.virtual import VirtualRun, VirtualSite, pass_unwatched
 from nightheron.settings import load
 
 BEGINS = datetime(2026, 3, 14, 22, 0, tzinfo=UTC)
@@ -23,13 +25,13 @@ def play(folder: Path) -> Path:
     config = folder / "nightheron.toml"
     config.write_text(CONFIGURATION)
     site = load(config, {})
-    fern = FirstOrderChamber(6.72, Water(), random.Random(9))  # noqa: S311 - noise, no secret
-    clock, water = VirtualClock(1000 * NS, BEGINS, "a-boot"), VirtualWater({"fern": fern})
+    plant = Plant(Build({CHAMBER: (VesselBuild(start_ph=6.72), SupplyBuild())}), seed=9)
+    clock, water = VirtualClock(1000 * NS, BEGINS, "a-boot"), VirtualSite(plant)
     guard = VirtualRun(site, clock, water)
     guard.live(3300)
-    fern.set_fault("probe_silent")
+    water.faults.put(library()["probe_silent"], CHAMBER)
     guard.live(90)
-    fern.set_fault(None)
+    water.faults.mend()
     guard.live(600)
     guard.die()
     for _ in range(40):

@@ -23,8 +23,9 @@ MARKED = "This folder was made by nightheron demo, which replaces it when it run
 CONFIG, REPORT = "nightheron.toml", "night.txt"
 INTRODUCTION = """\
 This is a SIMULATION: a greenhouse that does not exist, on a virtual clock, with
-a simple first-order model of the chamber's water. The decisions, the rows and
-the journal are the real ones: the service's own loop made them. Times are UTC.
+a chamber whose water, gas and media are reckoned second by second. The
+decisions, the rows and the journal are the real ones: the service's own loop
+made them. Times are UTC.
 """
 
 
@@ -93,12 +94,12 @@ def _make(folder: Path, target: Path) -> str:
 def play(site: Site, show: Callable[[float], None]) -> None:
     """The night of ``rig.greenhouse``, into the site's journal; ``show`` gets the share done."""
     from nightheron.model import NS
-    from nightheron.rig.greenhouse import BEGINS, BOOT, CHAMBER, INCIDENTS, LENGTH_S, chamber
+    from nightheron.rig.faults import library
+    from nightheron.rig.greenhouse import BEGINS, BOOT, INCIDENTS, LENGTH_S, plant
     from nightheron.runtime.clock import VirtualClock
-    from nightheron.runtime.virtual import VirtualRun, VirtualWater, pass_unwatched
+    from nightheron.runtime.virtual import VirtualRun, VirtualSite, pass_unwatched
 
-    clock, fern = VirtualClock(1000 * NS, BEGINS, BOOT), chamber()
-    water = VirtualWater({CHAMBER: fern})
+    clock, water, faults = VirtualClock(1000 * NS, BEGINS, BOOT), VirtualSite(plant()), library()
     begin_ns = clock.now_ns()
     guard = VirtualRun(site, clock, water)
 
@@ -109,8 +110,10 @@ def play(site: Site, show: Callable[[float], None]) -> None:
 
     for incident in INCIDENTS:
         live_until(incident.at_s)
-        if incident.change is not None:
-            incident.change(fern)
+        if incident.put:
+            water.faults.put(faults[incident.put], incident.chamber)
+        if incident.mend:
+            water.faults.mend(incident.mend, incident.chamber)
         if incident.restart_s is not None:
             guard.die()
             back_ns = clock.now_ns() + round(incident.restart_s * NS)

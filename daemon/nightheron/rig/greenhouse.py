@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-import random
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from nightheron.rig.chamber import FirstOrderChamber, Water
+from nightheron.rig.plant import Build, Plant
+from nightheron.rig.supply import SupplyBuild
+from nightheron.rig.vessel import VesselBuild
 
 CHAMBER = "fern"
 BOOT = "simulated-boot"
 BEGINS = datetime(2026, 3, 14, 21, 0, tzinfo=UTC)
 LENGTH_S = 9 * 3600
 START_PH = 6.82
-DICE = 1704
+SEED = 1704
 CONFIGURATION = f"""\
 # Made by "nightheron demo" for a greenhouse that does not exist. The chamber is simulated.
 
@@ -46,39 +46,29 @@ lease_s = 5.0
 
 @dataclass(frozen=True, slots=True)
 class Incident:
-    """Something happens ``at_s`` seconds into the night; ``restart_s`` when the guard dies for as long."""
+    """Something happens ``at_s`` seconds into the night, at ``chamber``."""
 
     at_s: float
     text: str
-    change: Callable[[FirstOrderChamber], None] | None = None
+    put: str = ""
+    """A fault of the library that is put in."""
+    mend: str = ""
+    """One that is taken out."""
     restart_s: float | None = None
+    """How long the guard is dead."""
+    chamber: str = CHAMBER
 
 
-def chamber() -> FirstOrderChamber:
-    """The water at nightfall; the same every time."""
-    return FirstOrderChamber(START_PH, Water(), random.Random(DICE))  # noqa: S311 - noise, no secret
-
-
-def _more_flow(fern: FirstOrderChamber) -> None:
-    fern.water = replace(fern.water, low_ph=6.63)
-
-
-def _usual_flow(fern: FirstOrderChamber) -> None:
-    fern.water = replace(fern.water, low_ph=Water().low_ph)
-
-
-def _cable_out(fern: FirstOrderChamber) -> None:
-    fern.set_fault("probe_silent")
-
-
-def _cable_in(fern: FirstOrderChamber) -> None:
-    fern.set_fault(None)
+def plant() -> Plant:
+    """The greenhouse at nightfall; the same every time."""
+    chambers = {CHAMBER: (VesselBuild(start_ph=START_PH), SupplyBuild())}
+    return Plant(Build(chambers, begins_s=BEGINS.hour * 3600.0), seed=SEED)
 
 
 INCIDENTS = (
-    Incident(2.25 * 3600, "more feed: the gas can no longer take pH down to the floor", _more_flow),
-    Incident(4.75 * 3600, "feed back to usual", _usual_flow),
-    Incident(5.80 * 3600, "the probe's cable works loose", _cable_out),
-    Incident(5.90 * 3600, "the cable is pushed home", _cable_in),
+    Incident(2.25 * 3600, "needle turned down: gas no longer takes pH to the floor", put="needle_set_low"),
+    Incident(4.75 * 3600, "needle back where it was", mend="needle_set_low"),
+    Incident(6.00 * 3600, "the probe's cable works loose", put="probe_silent"),
+    Incident(6.10 * 3600, "the cable is pushed home", mend="probe_silent"),
     Incident(7.60 * 3600, "the guard's process is killed, and started again", restart_s=8.0),
 )

@@ -1,91 +1,58 @@
-"""The service's own loop, recorder and journal on a virtual clock, with simulated water.
+"""The service's own loop, recorder and journal on a virtual clock, with a simulated site.
 
-One ``VirtualRun`` is one run of the service, from its start to its stop or its death; the water, the
-valves and the clock live on between runs, as they do when a process is killed.
+One ``VirtualRun`` is one run of the service, from its start to its stop or its death; the site and the
+clock live on between runs, as they do when a process is killed.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+import re
 
 from nightheron_drivers.protocols import Heard
 
-from nightheron.guard.limits import ChamberLimits
 from nightheron.journal.store import Store
 from nightheron.journal.writer import DirectWriter
-from nightheron.model import NS, Gas, JsonValue, KeeperSaid, Signal, ValveSaid
-from nightheron.rig.chamber import SimulatedChamber
+from nightheron.model import NS, JsonValue, Signal
+from nightheron.rig.plant import Plant
+from nightheron.rig.standing import Faults
 from nightheron.runtime.alarms import Alarms
 from nightheron.runtime.clock import VirtualClock, rfc3339
 from nightheron.runtime.inbox import Inbox
 from nightheron.runtime.journal_link import JournalLink
 from nightheron.runtime.loop import TICK_S, Beginning, Loop
 from nightheron.runtime.opening_rows import config_row, gap_row, start_row, stop_row
-from nightheron.runtime.ports import ProbeRoute, ValveEvent
 from nightheron.runtime.startup import look_back
-from nightheron.settings.site import Site
+from nightheron.runtime.virtual_valves import VirtualKeeper
+from nightheron.runtime.wiring import routes
+from nightheron.settings.site import ProbePlan, Site
 
 TICK_NS = round(TICK_S * NS)
+READING = re.compile(r"-?\d{1,6}(\.\d{1,6})?")
 
 
-@dataclass(slots=True)
-class VirtualWater:
-    """Each chamber's water and the lease on its valve."""
+class VirtualSite:
+    """A plant with the faults in it. It lives on between runs of the guard, and its leases with it."""
 
-    chambers: Mapping[str, SimulatedChamber]
-    until_ns: dict[str, int] = field(default_factory=dict)
+    def __init__(self, plant: Plant) -> None:
+        self.plant, self.faults = plant, Faults(plant)
 
-    def gas_open(self, chamber: str, now_ns: int) -> bool:
-        """Gas flows only while a lease runs, whoever is there to watch."""
-        return now_ns < self.until_ns.get(chamber, 0)
-
-    def step(self, now_ns: int) -> None:
-        """One tick of water."""
-        for name, chamber in self.chambers.items():
-            chamber.step(TICK_S, self.gas_open(name, now_ns))
-
-
-class VirtualKeeper:
-    """The valves of one run: every order is acknowledged at the next step."""
-
-    def __init__(self, water: VirtualWater, names: Sequence[str]) -> None:
-        self._water = water
-        self._acked: dict[str, Gas] = {}
-        self._said: list[tuple[str, ValveEvent]] = [(name, KeeperSaid(0, alive=True)) for name in names]
-        for name in names:
-            self.close(name)
-
-    def close(self, chamber: str) -> None:
-        self._water.until_ns.pop(chamber, None)
-        self._acknowledge(chamber, Gas.CLOSED)
-
-    def open_until(self, chamber: str, until_ns: int) -> None:
-        self._water.until_ns[chamber] = until_ns
-        self._acknowledge(chamber, Gas.OPEN)
-
-    def poll(self, now_ns: int) -> Sequence[tuple[str, ValveEvent]]:
-        del now_ns
-        said, self._said = self._said, []
-        return said
-
-    def filenos(self) -> Sequence[int]:
-        return ()
-
-    def _acknowledge(self, chamber: str, gas: Gas) -> None:
-        if self._acked.get(chamber) is not gas:
-            self._acked[chamber] = gas
-            self._said.append((chamber, ValveSaid(0, 0, link=True, acked=gas)))
+    def step(self) -> None:
+        """One tick of valves and water."""
+        for bay in self.plant.bays.values():
+            bay.valve.step(TICK_S)
+        self.plant.step(TICK_S)
+        if self.faults.standing:
+            self.faults.step()
 
 
 class VirtualRun:
-    """One run of the service over ``site``. One probe a chamber; tanks are not simulated."""
+    """One run of the service over ``site``, whose chambers are those of the plant; one probe a signal."""
 
-    def __init__(self, site: Site, clock: VirtualClock, water: VirtualWater) -> None:
+    def __init__(self, site: Site, clock: VirtualClock, water: VirtualSite) -> None:
         self._clock, self._water = clock, water
-        self._periods_ns = {plan.id: round(plan.period_s * NS) for plan in site.probes()}
+        self._probes = [(plan, round(plan.period_s * NS)) for plan in site.probes()]
         limits = site.limits()
         before = look_back(site.data_dir / "journal.db", limits, clock)
         self._inbox = Inbox()
@@ -98,9 +65,9 @@ class VirtualRun:
         self.loop = Loop(
             limits,
             clock,
-            VirtualKeeper(water, [one.name for one in limits]),
+            VirtualKeeper(water.plant, clock.now_ns()),
             link,
-            _routes(limits),
+            routes(site),
             alarms=alarms,
             inbox=self._inbox,
         )
@@ -119,9 +86,9 @@ class VirtualRun:
         """Let time pass, tick by tick: water, probes, loop."""
         for _ in range(round(seconds * NS / TICK_NS)):
             now_ns = pass_unwatched(self._clock, self._water)
-            for probe, period_ns in self._periods_ns.items():
+            for plan, period_ns in self._probes:
                 if now_ns % period_ns < TICK_NS:
-                    self._hear(probe, now_ns)
+                    self._hear(plan, now_ns)
             self.loop.step()
 
     def stop(self, why: str) -> str:
@@ -138,24 +105,25 @@ class VirtualRun:
         self._inbox.close()
         return head
 
-    def _hear(self, probe: str, now_ns: int) -> None:
-        line = self._water.chambers[probe.split("/")[1]].probe_reads()
-        if line is not None:
-            self._inbox.post(Heard(probe, now_ns, float(line), line))
+    def _hear(self, plan: ProbePlan, now_ns: int) -> None:
+        plant, chamber = self._water.plant, plan.chambers[0]
+        if plan.signal is Signal.CHAMBER_PH:
+            line = plant.says(chamber)
+        elif plan.signal is Signal.TANK_PH:
+            line = plant.tank_says()
+        else:
+            line = f"{plant.signals(chamber).by_name()[plan.signal]:.4g}"
+        if line is not None and READING.fullmatch(line):
+            self._inbox.post(Heard(plan.id, now_ns, float(line), line))
+        elif line is not None:
+            self._inbox.post(Heard(plan.id, now_ns, None, line, "not_a_number"))
 
 
-def pass_unwatched(clock: VirtualClock, water: VirtualWater) -> int:
+def pass_unwatched(clock: VirtualClock, water: VirtualSite) -> int:
     """One tick in which nobody need be watching; the new time."""
     now_ns = clock.advance(TICK_NS)
-    water.step(now_ns)
+    water.step()
     return now_ns
-
-
-def _routes(limits: Sequence[ChamberLimits]) -> dict[str, ProbeRoute]:
-    return {
-        f"chamber/{one.name}/0": ProbeRoute((place,), Signal.CHAMBER_PH, 0)
-        for place, one in enumerate(limits)
-    }
 
 
 def _without_place(effective: dict[str, JsonValue]) -> dict[str, JsonValue]:
