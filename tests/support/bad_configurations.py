@@ -40,10 +40,16 @@ def _east_valve(kind: str, line: str, why: str) -> Bad:
     return _bad(kind, ORDER, f"{ORDER}\n{line}", f"chamber.east.valve.{line.split(' ')[0]}", why)
 
 
+def _button(kind: str, lines: str, key: str, why: str) -> Bad:
+    """The last chamber gets a button."""
+    return _bad(kind, "[[tank]]", f"{lines}\n[[tank]]", f"chamber.east.{key}", why)
+
+
 def _alerts(kind: str, lines: str, key: str, why: str) -> Bad:
     return _bad(kind, "delay_s = 60", f"delay_s = 60\n{lines}", key, why)
 
 
+BUTTON = '[chamber.button]\ndriver = "mqtt"\n'
 RUI = '[[alerts.ladder]]\nname = "Rui"\n'
 ONE_PROBE = 'driver = "serial"\nport = "/dev/made-up-probe"'
 
@@ -195,6 +201,32 @@ KINDS = (
         changed((GOOD[GOOD.index("[mqtt]") : GOOD.index("[[chamber]]")], "")),
         "mqtt",
         "is missing",
+    ),
+    _button(
+        "button on the valve's topic", f'{BUTTON}topic = "greenhouse/east/gas/order"', "button.topic", "own"
+    ),
+    _button("button on a probe's topic", f'{BUTTON}topic = "greenhouse/display/ph"', "button.topic", "own"),
+    _button(
+        "button under our prefix", f'{BUTTON}topic = "nightheron/north-greenhouse/x"', "button.topic", "under"
+    ),
+    _button("button on a wildcard", f'{BUTTON}topic = "hands/#"', "button.topic", "exactly"),
+    _button(
+        "button on the probe's port",
+        '[chamber.button]\ndriver = "serial"\nport = "/dev/made-up-probe"\npattern = "(?P<value>x)"',
+        "button.port",
+        "needs its own",
+    ),
+    _button("button without a driver", '[chamber.button]\ntopic = "hands"', "button.driver", "missing"),
+    _button(
+        "misspelt button key", f'{BUTTON}topic = "hands"\nrest_txt = "x"', "button.rest_txt", "rest_text"
+    ),
+    _button(
+        "a button that lets go", f'{BUTTON}topic = "hands"\noff_text = "x"', "button.off_text", "is not a key"
+    ),
+    _button("hasty reminder", f'{BUTTON}topic = "hands"\nremind_s = 0', "button.remind_s", "at least 60"),
+    _button("button in two brackets", '[[chamber.button]]\ndriver = "mqtt"', "button", "two brackets"),
+    _button(
+        "both button and buttons", f'{BUTTON}topic = "hands"\n[[chamber.buttons]]', "buttons", "not both"
     ),
     _bad("no urls file", "delay_s = 60", 'urls_file = "push.urls"', "alerts.urls_file", "does not exist"),
     _bad(

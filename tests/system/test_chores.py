@@ -11,12 +11,18 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.broker import running_broker
+from tests.support.broker import RunningBroker, running_broker
 from tests.support.devices import MqttDevice, wait_until
 from tests.support.pty_port import PtyPort
 from tests.support.service import Service, Speaker, command, one_chamber
 
 TOPIC = "house/west/gas/order"
+BUTTON = """
+[chamber.button]
+driver = "mqtt"
+topic = "house/west/hands"
+rest_text = "released"
+"""
 LEASE_S = 2.0
 SLACK_S = 3.0
 """For a machine that is busy; the figures are measured elsewhere."""
@@ -30,6 +36,7 @@ class House:
     probe: Speaker
     valve: MqttDevice
     config: Path
+    broker: RunningBroker
 
     def open(self) -> House:
         """Whatever went before: no hold, good water, and gas flows."""
@@ -50,9 +57,9 @@ def house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
     folder = tmp_path_factory.mktemp("chores")
     with running_broker() as broker, PtyPort(folder) as port, MqttDevice(broker, TOPIC) as valve:
         config = folder / "nightheron.toml"
-        config.write_text(one_chamber(broker, str(port.path)))
+        config.write_text(one_chamber(broker, str(port.path)) + BUTTON)
         with Speaker(port, 6.9) as probe, Service(config) as service:
-            yield House(service, probe, valve, config)
+            yield House(service, probe, valve, config, broker)
 
 
 def test_a_hold_reminds_at_its_end_and_stays(house: House) -> None:
@@ -95,6 +102,26 @@ def test_a_bleed_flows_for_its_seconds(house: House) -> None:
     now = house.service.chamber()
     assert (now["gas"], now["delivered"], now["reason"]) == ("closed", True, "service")
     assert [row["for_s"] for row in house.service.rows("--kind", "act") if row["act"] == "bleed"][-1] == 3
+
+
+def test_a_button_on_a_topic_shuts_and_cannot_let_go(house: House) -> None:
+    """A message on the button's topic shuts the gas and is on record; a flood of its rest opens nothing."""
+    house.open()
+    house.broker.publish("house/west/hands", "released")
+    time.sleep(0.5)
+    assert house.valve.gas, "at rest it asks for nothing"
+    house.broker.publish("house/west/hands", "pressed")
+    wait_until(lambda: not house.valve.gas, what="gas shut")
+    opens = house.valve.count("OPEN")
+    for _ in range(30):
+        house.broker.publish("house/west/hands", "released")
+        time.sleep(0.2)
+    assert house.valve.count("OPEN") == opens
+    now = house.service.chamber()
+    assert (now["gas"], now["reason"]) == ("closed", "service")
+    assert now["evidence"]["service"] == "button house/west/hands: it said 'pressed'"
+    acts = [row for row in house.service.rows("--kind", "act") if row["act"] == "hold"]
+    assert [act["who"] for act in acts] == ["button house/west/hands"]
 
 
 def test_a_service_killed_during_a_bleed_comes_back_held(house: House) -> None:

@@ -196,3 +196,17 @@ def test_a_directory_and_a_missing_file_are_told_apart(tmp_path: Path) -> None:
 def test_the_sound_text_is_what_the_spoilt_ones_start_from(tmp_path: Path) -> None:
     """Without a spoiling change there is no fault, so each fault found elsewhere has its one cause."""
     assert [c.name for c in load(write(tmp_path, GOOD), {}).chambers] == ["west", "east"]
+
+
+def test_buttons_reach_the_plans(tmp_path: Path) -> None:
+    """A chamber may have buttons, two chambers may share a topic, and each is told apart by its id."""
+    button = '[chamber.button]\ndriver = "mqtt"\ntopic = "hands"\n'
+    more = '[[chamber.buttons]]\ndriver = "mqtt"\ntopic = "hands"\nrest_text = "0"\nremind_s = 90\n'
+    text = changed(
+        ('[[chamber]]\nname = "east"', f'{button}[[chamber]]\nname = "east"'), ("[[tank]]", f"{more}[[tank]]")
+    )
+    site = load(write(tmp_path, text), {})
+    assert [(b.id, b.chamber, b.rest_text, b.remind_s) for b in site.buttons()] == [
+        ("button/west/0", "west", None, 3600.0),
+        ("button/east/0", "east", "0", 90.0),
+    ]

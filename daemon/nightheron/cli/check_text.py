@@ -10,7 +10,7 @@ from nightheron.chemistry.safety import HARM_BELOW_FLOOR_PH, process_safety_s
 from nightheron.model import JsonValue
 from nightheron.settings import KeyFault
 from nightheron.settings.reckon import BudgetRow
-from nightheron.settings.site import Chamber, Probe, Site, Valve
+from nightheron.settings.site import Button, Chamber, Probe, Site, Valve
 
 FACTORS = (2.0, 10.0, 50.0)
 SLOW = "probe_stuck"
@@ -93,12 +93,19 @@ def _wiring(site: Site, chamber: Chamber) -> str:
         f"{table.settle_s:g} s, rest at least {table.min_rest_s:g} s",
         *(f"  probe   {_probe(p)}" for p in chamber.probes),
         *(f"  valve   {_valve(v)}" for v in chamber.valves),
+        *(f"  button  {_button(b)}" for b in chamber.buttons),
     ]
     if tank is not None:
         need = "required" if tank.table.required else "not required"
         lines.append(f"  tank    {tank.name}, gas shut below pH {tank.table.low_ph:.2f}, {need}")
         lines.append(f"          {_probe(tank.probe)}")
     return "\n".join(lines)
+
+
+def _button(button: Button) -> str:
+    rest = button.table.rest_text
+    holds = "any message" if rest is None else f"any message but {rest!r}"
+    return f"{button.driver} {_where(button.options)}, {holds} holds the gas shut"
 
 
 def _where(options: object) -> str:

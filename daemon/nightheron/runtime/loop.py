@@ -206,6 +206,9 @@ class Loop:
             item.reply.give(f'there is no chamber "{item.chamber}"')
             return
         before = set(self.chambers[place].decision.reasons)
+        if act.act is Act.HOLD and before & {Reason.SERVICE, Reason.CORE_FAULT}:
+            item.reply.give(None)  # it holds already: a button that says so again and again is no news
+            return
         effects = self._feed(place, act)
         refused = next((effect.why for effect in effects if isinstance(effect, Refused)), None)
         gone = before - set(self.chambers[place].decision.reasons)

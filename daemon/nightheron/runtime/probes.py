@@ -4,21 +4,29 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
-from typing import Any
+from typing import Any, Protocol
 
 from nightheron_drivers.protocols import ProbeSource
 
-from nightheron.runtime.inbox import Inbox
+from nightheron.runtime.inbox import Item
 
 AGAIN_FIRST_S = 1.0
 AGAIN_MOST_S = 30.0
 Rebuild = Callable[[], ProbeSource]
 
 
+class Ear(Protocol):
+    """Where messages go: the inbox, or what stands before it."""
+
+    def post(self, item: Item) -> bool:
+        """Leave one item; False when it had to be refused."""
+        ...
+
+
 class Runner:
     """Keeps one source reading until ``stop``. A broken source is a lost probe, never a lost guard."""
 
-    def __init__(self, name: str, build: Rebuild, inbox: Inbox, say: Callable[..., Any]) -> None:
+    def __init__(self, name: str, build: Rebuild, inbox: Ear, say: Callable[..., Any]) -> None:
         self._name, self._build, self._inbox, self._say = name, build, inbox, say
         self._ending = threading.Event()
         self._source: ProbeSource | None = None

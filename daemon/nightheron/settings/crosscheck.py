@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 
 from nightheron.settings.faults import Faults
 from nightheron.settings.parsed import Device, ParsedChamber, ParsedTank, stale_s
-from nightheron.settings.tables import ChamberTable, ProbeTable, ValveTable
+from nightheron.settings.tables import ButtonTable, ChamberTable, ProbeTable, ValveTable
 
 ORDER_PAIRS = (("open_order", "close_order"), ("open_line", "close_line"), ("open_answer", "closed_answer"))
 
@@ -92,7 +92,9 @@ def check_tanks(tanks: Iterable[ParsedTank], faults: Faults) -> None:
 
 
 def check_broker(
-    document: Mapping[str, object], devices: Iterable[Device[ProbeTable] | Device[ValveTable]], faults: Faults
+    document: Mapping[str, object],
+    devices: Iterable[Device[ProbeTable] | Device[ValveTable] | Device[ButtonTable]],
+    faults: Faults,
 ) -> None:
     """[mqtt] is there where something speaks through it."""
     users = [device.key for device in devices if device.by_broker]

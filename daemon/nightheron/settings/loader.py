@@ -12,7 +12,7 @@ from nightheron.settings import crosscheck, parse, secret_files, sharing
 from nightheron.settings.calibration import Calibrated, conversion_for, ideal
 from nightheron.settings.faults import BadConfiguration, Faults
 from nightheron.settings.parsed import Device, ParsedChamber, ParsedTank, stale_s
-from nightheron.settings.site import Alerts, Chamber, Mqtt, Probe, Site, Step, Tank, Valve
+from nightheron.settings.site import Alerts, Button, Chamber, Mqtt, Probe, Site, Step, Tank, Valve
 from nightheron.settings.source import DEFAULT_DATA_DIR, environment_faults, read_document, resolve_data_dir
 from nightheron.settings.tables import MqttTable, ProbeTable, SiteTable, ValveTable
 
@@ -138,10 +138,12 @@ def _hold_together(
     probes = [c.probe for c in chambers if c.probe is not None]
     probes += [t.probe for t in tanks if t.probe is not None]
     valves = [c.valve for c in chambers if c.valve is not None]
-    crosscheck.check_broker(document, [*probes, *valves], faults)
+    buttons = [button for c in chambers for button in c.buttons]
+    crosscheck.check_broker(document, [*probes, *valves, *buttons], faults)
     ours = f"{mqtt.prefix}/{site.name}/" if mqtt and site and mqtt.publish else None
     sharing.check_topics(probes, valves, ours, faults)
     sharing.check_ports(probes, valves, faults)
+    sharing.check_buttons(buttons, [*probes, *valves], ours, faults)
     sharing.check_rigs(probes, valves, faults)
     sharing.check_lines(valves, faults)
 
@@ -156,6 +158,7 @@ def _chamber(
         parsed.table,
         (_probe(parsed.probe, record, faults),),
         (_valve(parsed.valve, None if mqtt is None else mqtt.broker),),
+        tuple(Button(b.key, b.name, b.options, b.table) for b in parsed.buttons),
     )
 
 

@@ -13,6 +13,7 @@ from nightheron.settings.kinds import usable_name
 from nightheron.settings.parsed import Device, ParsedChamber, ParsedTank
 from nightheron.settings.tables import (
     AlertsTable,
+    ButtonTable,
     ChamberTable,
     LadderTable,
     ProbeTable,
@@ -21,9 +22,11 @@ from nightheron.settings.tables import (
 )
 from nightheron.settings.words import unknown, validate
 
-Common = TypeVar("Common", ProbeTable, ValveTable)
+Common = TypeVar("Common", ProbeTable, ValveTable, ButtonTable)
 Model = TypeVar("Model", bound=BaseModel)
 
+BESIDE = ("probe", "probes", "valve", "valves", "button", "buttons")
+"""What stands in tables of its own within a chamber."""
 TOP = ("site", "mqtt", "chamber", "tank", "alerts")
 LADDER_MOST = 3
 ONE_PROBE = "this version guards by one probe a chamber; give one [chamber.probe]"
@@ -41,13 +44,12 @@ def chambers(document: Mapping[str, Any], faults: Faults) -> list[ParsedChamber]
     """Every [[chamber]], in order."""
     found = []
     for key, raw in _tables(document, "chamber", faults):
-        own = {k: v for k, v in raw.items() if k not in ("probe", "probes", "valve", "valves")}
-        beside = ("probe", "probes", "valve", "valves")
+        own = {k: v for k, v in raw.items() if k not in BESIDE}
         if "gas_budget_s_per_day" in own:
             why = "this version has no gas budget, so the limit would guard nothing; take the key out"
             faults.add(f"{key}.gas_budget_s_per_day", why)
             del own["gas_budget_s_per_day"]
-        table = validate(ChamberTable, own, key, faults, beside=beside, table="[chamber]")
+        table = validate(ChamberTable, own, key, faults, beside=BESIDE, table="[chamber]")
         probe_raw = _single(raw, "probe", "probes", key, ONE_PROBE, faults)
         valve_raw = _single(raw, "valve", "valves", key, ONE_VALVE, faults)
         found.append(
@@ -56,6 +58,7 @@ def chambers(document: Mapping[str, Any], faults: Faults) -> list[ParsedChamber]
                 table,
                 _device(ProbeTable, drivers.PROBES, probe_raw, f"{key}.probe", "[chamber.probe]", faults),
                 _device(ValveTable, drivers.VALVES, valve_raw, f"{key}.valve", "[chamber.valve]", faults),
+                _buttons(raw, key, faults),
             )
         )
     if not document.get("chamber"):
@@ -145,6 +148,23 @@ def _single(
     if found is None:
         faults.add(f"{key}.{one}", f"is missing: a [[chamber]] needs a [chamber.{one}]")
     return found
+
+
+def _buttons(raw: Mapping[str, Any], key: str, faults: Faults) -> tuple[Device[ButtonTable], ...]:
+    """The buttons of a chamber: none, one, or several."""
+    if "button" in raw and "buttons" in raw:
+        faults.add(f"{key}.buttons", "give either [chamber.button] or [[chamber.buttons]], not both")
+        return ()
+    if isinstance(raw.get("button"), list) or not isinstance(raw.get("buttons", []), list):
+        faults.add(f"{key}.button", "write [chamber.button], or [[chamber.buttons]] with two brackets")
+        return ()
+    many = list(raw.get("buttons", []))
+    written = [(f"{key}.buttons[{number}]", one) for number, one in enumerate(many, 1)]
+    written += [(f"{key}.button", raw["button"])] if "button" in raw else []
+    found = [
+        _device(ButtonTable, drivers.PROBES, one, where, "[chamber.button]", faults) for where, one in written
+    ]
+    return tuple(one for one in found if one is not None)
 
 
 def _device(

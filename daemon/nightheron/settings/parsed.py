@@ -7,7 +7,7 @@ from typing import Any, Generic, TypeVar
 
 from pydantic import BaseModel
 
-from nightheron.settings.tables import ChamberTable, ProbeTable, TankTable, ValveTable
+from nightheron.settings.tables import ButtonTable, ChamberTable, ProbeTable, TankTable, ValveTable
 
 Common = TypeVar("Common", bound=BaseModel)
 
@@ -32,6 +32,7 @@ class ParsedChamber:
     table: ChamberTable | None
     probe: Device[ProbeTable] | None
     valve: Device[ValveTable] | None
+    buttons: tuple[Device[ButtonTable], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,11 +11,12 @@ from __future__ import annotations
 import json
 import sys
 import textwrap
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from nightheron.settings.schema import Schema, schema
+from nightheron.settings.tables import ButtonTable
 
 FOLDER = Path("config")
 SCHEMA_FILE, REFERENCE_FILE = "nightheron.schema.json", "reference.toml"
@@ -26,7 +27,7 @@ SAMPLE = "west"
 """The chamber that the models' examples speak of."""
 GIVEN = {"commissioning": "require"}
 """What a shipped file says beside what it must."""
-BESIDE = ("probe", "probes", "valve", "valves")
+BESIDE = ("probe", "probes", "valve", "valves", "button", "buttons")
 
 HEAD = f"""\
 #:schema ./{SCHEMA_FILE}
@@ -48,6 +49,13 @@ CHAMBER = """\
 LADDER = """\
 # Who is told when nobody has seen a wake: after 5, 15 and 30 minutes the next in the order written here, at
 # most three. Without a ladder the addresses above are told again."""
+BUTTON = """\
+# A push-button, or whatever speaks on a topic or a line: it can shut the gas and hold it shut, and nothing
+# it says ends that. None is needed; [[chamber.buttons]] takes several. It is heard by the driver of a probe.
+[chamber.button]
+driver = "mqtt"
+topic = "greenhouse/west/hands"
+"""
 DRIVERS = """\
 # The other drivers. Whatever a chamber, probe or valve has above, it may have here too.
 """
@@ -62,6 +70,8 @@ def reference(whole: Schema) -> str:
     lines += [CHAMBER + "[[chamber]]", *_keys(parts["chamber"], beside=BESIDE)]
     names = _names(parts)
     lines += _device("probe", names[0], parts) + _device("valve", names[0], parts)
+    own = ButtonTable.model_fields.keys() - {"driver"}
+    lines += [BUTTON, *_keys(parts["button_mqtt"], beside=parts["button_mqtt"]["properties"].keys() - own)]
     lines += [DRIVERS]
     for name in names[1:]:
         chamber = f"with-{name}"
@@ -115,7 +125,7 @@ def _only_needed(part: Schema, chamber: str) -> Iterator[str]:
             yield f"{name} = {_toml(_example(name, part['properties'][name], chamber))}"
 
 
-def _keys(part: Schema, beside: Sequence[str] = (), chamber: str = SAMPLE) -> list[str]:
+def _keys(part: Schema, beside: Collection[str] = (), chamber: str = SAMPLE) -> list[str]:
     lines: list[str] = []
     for name, key in part["properties"].items():
         if name not in beside:

@@ -15,6 +15,7 @@ from pydantic import BaseModel
 from nightheron.settings import drivers
 from nightheron.settings.tables import (
     AlertsTable,
+    ButtonTable,
     ChamberTable,
     LadderTable,
     MqttTable,
@@ -37,7 +38,12 @@ def schema() -> Schema:
         definitions[name] = table(model, definitions)
     _devices("probe", drivers.PROBES, ProbeTable, definitions)
     _devices("valve", drivers.VALVES, ValveTable, definitions)
-    definitions["chamber"] = _with_devices(table(ChamberTable, definitions), PLURALS)
+    _devices("button", drivers.PROBES, ButtonTable, definitions)
+    chamber = _with_devices(table(ChamberTable, definitions), PLURALS)
+    chamber["properties"]["button"] = _ref("button")
+    chamber["properties"]["buttons"] = {"type": "array", "items": _ref("button")}
+    chamber["allOf"].append({"not": {"required": ["button", "buttons"]}})
+    definitions["chamber"] = chamber
     definitions["ladder"] = table(LadderTable, definitions)
     definitions["alerts"]["properties"]["ladder"] = {"type": "array", "maxItems": 3, "items": _ref("ladder")}
     definitions["tank"] = _with_devices(table(TankTable, definitions), {"probe": None})

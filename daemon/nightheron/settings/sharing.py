@@ -9,7 +9,7 @@ from typing import Any
 
 from nightheron.settings.faults import Faults
 from nightheron.settings.parsed import Device
-from nightheron.settings.tables import ProbeTable, ValveTable
+from nightheron.settings.tables import ButtonTable, ProbeTable, ValveTable
 
 LINES = ("open_line", "close_line")
 
@@ -54,6 +54,31 @@ def _plain(topic: str, key: str, ours: str | None, faults: Faults) -> bool:
         faults.add(key, f"lies under {ours}, where this service publishes itself")
         return False
     return True
+
+
+def check_buttons(
+    buttons: Sequence[Device[ButtonTable]], others: Sequence[Device[Any]], ours: str | None, faults: Faults
+) -> None:
+    """What a button listens to is spoken on by nothing else of the site; two chambers may share a topic."""
+    topics = {
+        topic: f"{other.key}.{name}"
+        for other in others
+        for name in ("order_topic", "feedback_topic", "topic")
+        if isinstance(topic := getattr(other.options, name, None), str)
+    }
+    ports = {os.path.realpath(port): one.key for one in reversed([*others, *buttons]) if (port := _port(one))}
+    for button in buttons:
+        topic, port = getattr(button.options, "topic", None), _port(button)
+        if isinstance(topic, str) and _plain(topic, f"{button.key}.topic", ours, faults) and topic in topics:
+            faults.add(f"{button.key}.topic", f"is the same topic as {topics[topic]}; a button needs its own")
+        owner = ports[os.path.realpath(port)] if port else button.key
+        if owner != button.key:
+            faults.add(f"{button.key}.port", f"is also the port of {owner}; a button needs its own")
+
+
+def _port(device: Device[Any]) -> str | None:
+    port = getattr(device.options, "port", None)
+    return port if isinstance(port, str) else None
 
 
 def check_ports(

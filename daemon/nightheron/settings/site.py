@@ -17,7 +17,7 @@ from nightheron.settings.timer import device_timer_s
 if TYPE_CHECKING:
     from pydantic import SecretStr
 
-    from nightheron.settings.tables import ChamberTable, TankTable, ValveTable
+    from nightheron.settings.tables import ButtonTable, ChamberTable, TankTable, ValveTable
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,12 +72,23 @@ class Valve:
 
 
 @dataclass(frozen=True, slots=True)
+class Button:
+    """One button of a chamber: it can begin a hold, and nothing else."""
+
+    key: str
+    driver: str
+    options: Any
+    table: ButtonTable
+
+
+@dataclass(frozen=True, slots=True)
 class Chamber:
     """One chamber with its probes and valves."""
 
     table: ChamberTable
     probes: tuple[Probe, ...]
     valves: tuple[Valve, ...]
+    buttons: tuple[Button, ...] = ()
 
     @property
     def name(self) -> str:
@@ -136,6 +147,18 @@ class ProbePlan:
     period_s: float
     signal: Signal
     chambers: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ButtonPlan:
+    """What the service must start to hear one button; its driver gives it this id, as to a probe."""
+
+    id: str
+    chamber: str
+    driver: str
+    options: Any
+    rest_text: str | None
+    remind_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,6 +252,21 @@ class Site:
             for i, valve in enumerate(c.valves)
         )
 
+    def buttons(self) -> tuple[ButtonPlan, ...]:
+        """Every button, in the configuration's order."""
+        return tuple(
+            ButtonPlan(
+                f"button/{c.name}/{i}",
+                c.name,
+                b.driver,
+                b.options,
+                b.table.rest_text,
+                float(b.table.remind_s),
+            )
+            for c in self.chambers
+            for i, b in enumerate(c.buttons)
+        )
+
     def effective(self) -> dict[str, JsonValue]:
         """Everything the service runs from, defaults filled in, as JSON; secrets left out."""
         return {
@@ -241,7 +279,11 @@ class Site:
             "mqtt": None if self.mqtt is None else _mqtt(self.mqtt),
             "chamber": [
                 c.table.model_dump(mode="json")
-                | {"probes": [_probe(p) for p in c.probes], "valves": [_valve(v) for v in c.valves]}
+                | {
+                    "probes": [_probe(p) for p in c.probes],
+                    "valves": [_device(v) for v in c.valves],
+                    "buttons": [_device(b) for b in c.buttons],
+                }
                 for c in self.chambers
             ],
             "tank": [t.table.model_dump(mode="json") | {"probe": _probe(t.probe)} for t in self.tanks],
@@ -305,6 +347,6 @@ def _probe(probe: Probe) -> dict[str, JsonValue]:
     }
 
 
-def _valve(valve: Valve) -> dict[str, JsonValue]:
-    options: dict[str, JsonValue] = valve.options.model_dump(mode="json")
-    return options | valve.table.model_dump(mode="json")
+def _device(device: Valve | Button) -> dict[str, JsonValue]:
+    options: dict[str, JsonValue] = device.options.model_dump(mode="json")
+    return options | device.table.model_dump(mode="json")

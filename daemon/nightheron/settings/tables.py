@@ -183,6 +183,23 @@ class ValveTable(Table):
     )
 
 
+class ButtonTable(Table):
+    """What every button has beside its driver's own keys; the driver is one that reads a probe."""
+
+    driver: str = Field(description="The driver that hears it, as of a probe; its numbers do not matter.")
+    rest_text: str | None = Field(
+        None,
+        max_length=120,
+        description="What it says, to the letter, while nobody asks for anything. Any other message, also a "
+        "retained or broken one, shuts the gas and holds it shut until a person ends that. Left out: every "
+        "message does.",
+        examples=["released"],
+    )
+    remind_s: float = Field(
+        3600.0, ge=60.0, le=14 * DAY_S, description="Seconds after which the hold it began is told of."
+    )
+
+
 class TankTable(Table):
     """[[tank]] without its probe; pH on the NBS scale."""
 
