@@ -35,7 +35,7 @@ class Thermostat:
         self.floor_ph, self.resume_ph = floor_ph, resume_ph
         self.gas = Gas.OPEN
 
-    def step(self, bay: Bay, says: str | None) -> None:
+    def step(self, bay: Bay, says: str | None, renew_s: float = LEASE_S) -> None:
         """One reading a second, or none; a reading that is no number leaves all as it is."""
         before = self.gas
         if says is not None and READING.fullmatch(says):
@@ -44,7 +44,7 @@ class Thermostat:
             elif float(says) > self.resume_ph:
                 self.gas = Gas.OPEN
         if self.gas is Gas.OPEN:
-            bay.valve.order(f"OPEN {LEASE_S:g}")
+            bay.valve.order(f"OPEN {renew_s:g}")
         elif before is Gas.OPEN:
             bay.valve.order("CLOSE")
 
