@@ -168,17 +168,19 @@ def test_the_service_has_the_valve(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGKILL])
 def test_whatever_ends_it_the_valve_is_shut(tmp_path: Path, number: signal.Signals) -> None:
-    """Ctrl-C, a stop, a hang-up or a kill while it is open: a close follows, and is the last."""
+    """Ctrl-C, a stop, a hang-up or a kill while it is open: a close follows at once, and is the last."""
     with SerialDevice(tmp_path) as valve, at_a_terminal(on_line(tmp_path, valve)) as (process, keyboard):
         told(process, "Type yes: ")
         os.write(keyboard, b"yes\n")
         opened = valve.wait_order("OPEN")
         process.send_signal(number)
         closed = valve.wait_order("CLOSE", after=opened.at)
-        code = process.wait(30)
+        _, said = process.communicate(timeout=30)
+        code = process.returncode
         time.sleep(0.3)
         assert valve.texts()[-1] == "CLOSE"
-    assert closed.at - opened.at < 2.2
+    assert closed.at - opened.at < 1.8  # not by the lease of two seconds
+    assert (b"it is ordered shut, and it took that" in said) is (number is not signal.SIGKILL)
     assert code == (-9 if number is signal.SIGKILL else 130)
 
 

@@ -98,6 +98,14 @@ def test_millivolts_are_told_with_what_buffers_should_read() -> None:
     assert "the value did not move" in shown
 
 
+def test_a_quiet_broker_may_be_one_that_lets_us_hear_nothing() -> None:
+    """A broker whose rules keep a topic from us looks like a quiet one, and that is said."""
+    quiet = Found("127.0.0.1:1883", facts={"topics": 0, "messages": 0}, kind="broker")
+    assert "its rules do not let this user hear it" in " ".join(as_text([quiet]).split())
+    loud = Found("127.0.0.1:1883", facts={"topics": 2, "messages": 9}, kind="broker")
+    assert "9 messages on 2 topics" in as_text([loud])
+
+
 def test_what_a_stranger_says_cannot_steer_the_terminal() -> None:
     """Control signs in a topic or a line are shown as escapes, in the block too."""
     found = topic(0, 1, 2, 3, name="house/\x1b[2J/ph")

@@ -59,6 +59,7 @@ def test_the_pattern_of_a_kind_of_line(lines: list[str], pattern: str, unit: str
         ["ORP 250.1 mV", "ORP 250.3 mV"],
         ["pH 17.3", "pH 17.4"],
         ["2026-11-25", "2026-11-26"],
+        ["05.06.2026", "06.06.2026"],
         ["7", "8"],
         ["7.01"],
         [],

@@ -76,6 +76,15 @@ def test_the_line_end_is_told(end: bytes, name: str) -> None:
     assert search.line_end == name
 
 
+def test_one_line_may_be_chance_and_the_first_may_be_half() -> None:
+    """The line under way when listening began is left out, and it takes two whole ones to find a rate."""
+    search = RateSearch(0.0)
+    assert [line.data for line in search.take(b"01\r\n7.02\r\n", 1.0)] == [b"7.02"]
+    assert not search.found
+    search.take(b"7.03\r\n", 2.0)
+    assert search.found
+
+
 def test_silence_goes_round_and_is_never_taken_for_speech() -> None:
     """A port without a sound is listened to at every rate within 25 s, and nothing is found."""
     search, seen, now_s = RateSearch(0.0), set(), 0.0

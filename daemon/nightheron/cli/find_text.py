@@ -13,6 +13,7 @@ from nightheron.model import JsonValue
 
 UNITS = {"ph": "pH", "mv": "mV"}
 HEADS = {"port": "Serial ports", "broker": "Broker", "topic": "Topics that look like pH"}
+QUIET = "nothing was heard; either nothing is sent there, or its rules do not let this user hear it"
 WIDTH = 100
 UNNAMED_MOST = 10
 """So many topics are shown whose value alone looks like pH; with a block only where no name says pH."""
@@ -64,7 +65,8 @@ def _one(found: Found, *, brief: bool) -> str:
     """One port, broker or topic; ``brief`` leaves the block out."""
     if found.kind == "broker":
         topics, messages = found.facts.get("topics"), found.facts.get("messages")
-        heard = "; ".join(found.notes) or f"{messages} messages on {topics} topics were heard"
+        heard = f"{messages} messages on {topics} topics were heard" if messages else QUIET
+        heard = "; ".join(found.notes) or heard
         return _wrapped(f"{found.where}: {heard}.")
     if found.options is None:
         return _wrapped(f"{found.where}: {'; '.join(found.notes)}.")

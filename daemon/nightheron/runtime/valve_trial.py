@@ -113,7 +113,7 @@ class _Trial:
             with contextlib.suppress(OSError):  # whoever was told may have hung up
                 tell("shut")
             self._wait(lambda: self._shown[-1:] == [Gas.CLOSED], travel_s + 1.0)
-        self.moved.shut_again = not self._keepers.end(END_S) and self._acked is Gas.CLOSED
+        self.moved.shut_again = self._id not in self._keepers.end(END_S) and self._acked is Gas.CLOSED
         self._names.stop()
 
     def _wait(self, done: Callable[[], bool], most_s: float, *, whatever: bool = False) -> bool:
