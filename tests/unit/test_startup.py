@@ -7,12 +7,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+from nightheron.guard.alarm_desk import Alarm, Desk
 from nightheron.guard.snapshot import to_json
 from nightheron.journal.connect import FILE
 from nightheron.journal.draft import Draft
 from nightheron.journal.store import Store
-from nightheron.model import NS, AlarmClass, Clear, Gas, JsonValue, Left, Raise, Reason
-from nightheron.runtime.alarms import Alarms
+from nightheron.model import NS, AlarmClass, Gas, JsonValue, Left, Raise, Reason
+from nightheron.runtime.alarms import carried
 from nightheron.runtime.clock import VirtualClock
 from nightheron.runtime.startup import UNWATCHED_OPEN_MOST_S, Before, look_back
 
@@ -107,38 +108,54 @@ def test_a_release_of_restarts_clears_the_count(past: Past) -> None:
     assert past.back(1100).start_ages_s == (0.0,)
 
 
+def raised(desk: Desk, reason: Reason, kind: AlarmClass = AlarmClass.NOTICE) -> Alarm:
+    return desk.raised("west", Raise(reason, kind, "no link"), 0, SINCE)[0]
+
+
 def test_alarms_that_stood_are_carried_with_their_ids(past: Past) -> None:
-    """A standing alarm is found again, one that ended is not, and numbers go on."""
-    alarms = Alarms()
-    lost = alarms.raised("west", Raise(Reason.VALVE_LOST, AlarmClass.NOTICE, "no link"), SINCE)
-    late = alarms.raised("west", Raise(Reason.GUARD_LATE, AlarmClass.NOTICE, "late"), SINCE)
-    past.row("alarm", 10, lost.body()).row("alarm", 11, late.body())
-    ended = alarms.cleared("west", Clear(Reason.GUARD_LATE))
-    assert ended is not None
-    past.row("alarm", 12, ended.body())
+    """A standing alarm is found again as it was, one that ended is not, and numbers go on."""
+    desk = Desk()
+    lost, late = raised(desk, Reason.VALVE_LOST), raised(desk, Reason.SERVICE)
+    (seen,) = desk.ack(lost, "ana")
+    (ended,) = desk.cleared("west", "service", 0)
+    for place, alarm in enumerate((lost, late, seen, ended)):
+        past.row("alarm", 10 + place, alarm.body())
     before = past.back(20)
     assert [row["id"] for row in before.alarms] == [lost.id]
-    again = Alarms(before.alarm_number)
-    again.carry(before.alarms)
-    assert again.standing() == (lost,)
-    fresh = again.raised("west", Raise(Reason.KEEPER_LOST, AlarmClass.NOTICE, "gone"), SINCE)
+    again = Desk(before.alarm_number)
+    again.carry(carried(before.alarms, VirtualClock()))
+    assert again.standing() == (seen,)
+    fresh = raised(again, Reason.KEEPER_LOST)
     assert fresh.id == "west-keeper_lost-3"
-    same = again.raised(
-        "west", Raise(Reason.VALVE_LOST, AlarmClass.WAKE, "still"), "2026-01-01T09:00:00.000Z"
-    )
-    assert (same.id, same.since, same.kind) == (lost.id, SINCE, "wake")
+    same = raised(again, Reason.VALVE_LOST, AlarmClass.WAKE)
+    assert (same.id, same.since, same.kind, same.state) == (lost.id, SINCE, "wake", "unacknowledged")
 
 
 def test_a_carried_alarm_whose_cause_is_gone_ends(past: Past) -> None:
-    """After the start, what no longer stands returns to normal, and what stands stays."""
-    alarms = Alarms()
-    for reason in (Reason.VALVE_LOST, Reason.NO_EFFECT):
-        past.row("alarm", 10, alarms.raised("west", Raise(reason, AlarmClass.NOTICE, ""), SINCE).body())
-    again = Alarms()
-    again.carry(past.back(20).alarms)
-    ended = again.settle("west", [Reason.NO_EFFECT])
-    assert [(one.reason, one.state) for one in ended] == [("valve_lost", "normal")]
-    assert [one.reason for one in again.standing()] == ["no_effect"]
+    """After the start, what no longer stands returns, and what stands stays."""
+    desk = Desk()
+    for reason in (Reason.SERVICE, Reason.VALVE_LOST, Reason.NO_EFFECT):
+        past.row("alarm", 10, raised(desk, reason).body())
+    again = Desk()
+    again.carry(carried(past.back(20).alarms, VirtualClock()))
+    ended = again.settle("west", [Reason.NO_EFFECT], 5)
+    assert {(one.reason, one.state.value) for one in ended} == {
+        ("service", "normal"),
+        ("valve_lost", "returned_unacknowledged"),
+    }
+    assert [one.reason for one in again.standing()] == ["valve_lost", "no_effect"]
+
+
+@pytest.mark.parametrize(
+    ("until", "left_s"),
+    [("", 0), ("soon", 0), ("2000-01-01T00:00:00Z", 0), ("2999-01-01T00:00:00Z", 14 * 86400)],
+)
+def test_a_shelf_from_before_ends_whatever_the_clock_says(past: Past, until: str, left_s: int) -> None:
+    """A shelf that is carried over ends at its time, at once when that is past, and in 14 days at most."""
+    body = raised(Desk(), Reason.CHAMBER_PH_LOST).body() | {"state": "shelved", "until": until}
+    past.row("alarm", 10, body)
+    (alarm,) = carried(past.back(20).alarms, VirtualClock())
+    assert alarm.until_ns == VirtualClock().now_ns() + left_s * NS
 
 
 def test_a_journal_that_cannot_be_read_says_nothing(tmp_path: Path) -> None:

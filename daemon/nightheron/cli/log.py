@@ -141,6 +141,9 @@ def _alarm_word(entry: dict[str, Any]) -> str:
     """An alarm's row says first what happened to it."""
     if entry.get("state") == "normal":
         return "over:"
+    if entry.get("state") != "unacknowledged":
+        word = "seen" if entry.get("state") == "acknowledged" else str(entry.get("state")).replace("_", " ")
+        return f"{'over, ' if entry.get('over') else ''}{word}:"
     return "reminded:" if entry.get("reason") == "service" else f"raised ({entry.get('class')}):"
 
 

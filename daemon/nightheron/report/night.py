@@ -74,9 +74,13 @@ class _Site:
                 "text": row["text"],
             },
         )
+        if row["state"] == "normal" or row.get("over"):
+            one["to"] = one["to"] or row["utc"]
+        else:
+            one["to"] = None  # it came back before it was calm for long enough
         if row["state"] == "normal":
-            one["to"] = row["utc"]
-        elif row["state"] == "acknowledged":
+            return
+        if row["state"] == "acknowledged":
             one["seen"] = one["seen"] or row["utc"]
         else:
             one["class"], one["text"] = row.get("class"), row["text"]

@@ -213,8 +213,10 @@ def _news(row: Mapping[str, Any], standing: Sequence[str]) -> list[str]:
 
 
 def _told(row: Mapping[str, Any]) -> list[str]:
-    if row["state"] == "normal":
+    if row["state"] == "normal" or row.get("over"):
         return [f"alarm over: {row['reason']}"]
+    if row["state"] != "unacknowledged":
+        return [f"alarm {row['state'].replace('_', ' ')}: {row['reason']}"]
     return [f"alarm ({row['class']}): {str(row['text']).removeprefix(str(row['chamber']) + ': ')}"]
 
 

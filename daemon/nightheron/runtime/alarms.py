@@ -1,117 +1,55 @@
-"""Standing alarms: what the core raised and has not cleared, by a stable id, also across restarts."""
+"""Alarms between the core and the journal: a row's body to an alarm, and the times people gave."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
 
-from nightheron.model import Clear, JsonValue, Raise, Reason
-
-UNACKNOWLEDGED = "unacknowledged"
-NORMAL = "normal"
-
-
-@dataclass(frozen=True, slots=True)
-class Alarm:
-    """One alarm; ``state`` in the words of ISA-18.2."""
-
-    id: str
-    number: int
-    chamber: str
-    reason: str
-    kind: str
-    state: str
-    since: str
-    text: str
-
-    def body(self) -> dict[str, JsonValue]:
-        """As it stands in a row, on the broker and in ``status``."""
-        return {
-            "id": self.id,
-            "chamber": self.chamber,
-            "reason": self.reason,
-            "class": self.kind,
-            "state": self.state,
-            "since": self.since,
-            "text": self.text,
-        }
+from nightheron.guard.alarm_desk import SHELF_MOST_S, Alarm, number_of
+from nightheron.guard.alarm_states import ENDING, AlarmState
+from nightheron.model import NS, JsonValue
+from nightheron.runtime.clock import ClockPort, rfc3339
 
 
-class Alarms:
-    """The list that ``status`` shows. Every change gives the row to be written."""
-
-    def __init__(self, number: int = 0) -> None:
-        self._number = number
-        self._standing: dict[tuple[str, str], Alarm] = {}
-        self._from_before: set[tuple[str, str]] = set()
-
-    def carry(self, rows: Iterable[Mapping[str, JsonValue]]) -> None:
-        """Take over alarms that stood when the service last ran (their rows' bodies)."""
-        for row in rows:
-            alarm = _from_body(row)
-            key = (alarm.chamber, alarm.reason)
-            self._standing[key] = alarm
-            self._from_before.add(key)
-            self._number = max(self._number, alarm.number)
-
-    def standing(self) -> tuple[Alarm, ...]:
-        """Oldest first."""
-        return tuple(sorted(self._standing.values(), key=lambda alarm: alarm.number))
-
-    def raised(self, chamber: str, effect: Raise, utc: str) -> Alarm:
-        """An alarm begins, or a standing one has news; its id and ``since`` stay."""
-        key = (chamber, effect.reason.value)
-        before = self._standing.get(key)
-        self._from_before.discard(key)
-        if before is not None:
-            alarm = replace(before, kind=effect.kind.value, state=UNACKNOWLEDGED, text=effect.text)
-        else:
-            self._number += 1
-            name = f"{chamber}-{effect.reason.value}-{self._number}"
-            alarm = Alarm(
-                name,
-                self._number,
-                chamber,
-                effect.reason.value,
-                effect.kind.value,
-                UNACKNOWLEDGED,
-                utc,
-                effect.text,
-            )
-        self._standing[key] = alarm
-        return alarm
-
-    def cleared(self, chamber: str, effect: Clear) -> Alarm | None:
-        """Its condition is over; None when it did not stand."""
-        return self._end(chamber, effect.reason.value)
-
-    def settle(self, chamber: str, reasons: Iterable[Reason]) -> list[Alarm]:
-        """End what was carried over and no longer stands; call once the chamber is past its start."""
-        now = {reason.value for reason in reasons}
-        over = [r for c, r in self._from_before if c == chamber and r not in now]
-        return [alarm for reason in over if (alarm := self._end(chamber, reason)) is not None]
-
-    def _end(self, chamber: str, reason: str) -> Alarm | None:
-        self._from_before.discard((chamber, reason))
-        alarm = self._standing.pop((chamber, reason), None)
-        return None if alarm is None else replace(alarm, state=NORMAL)
+def carried(rows: Iterable[Mapping[str, JsonValue]], clock: ClockPort) -> list[Alarm]:
+    """Alarms that stood when the service last ran, from the bodies of their rows."""
+    return [_from_body(row, clock) for row in rows]
 
 
-def _from_body(row: Mapping[str, JsonValue]) -> Alarm:
+def until(clock: ClockPort, for_s: float) -> tuple[int, str]:
+    """The end of a time that begins now: on this boot's clock, and as people read it."""
+    return clock.now_ns() + round(for_s * NS), rfc3339(clock.utc() + timedelta(seconds=for_s))
+
+
+def _from_body(row: Mapping[str, JsonValue], clock: ClockPort) -> Alarm:
     said = {key: str(row[key]) for key in ("id", "chamber", "reason", "class", "state", "since", "text")}
+    try:
+        state = AlarmState(said["state"])
+    except ValueError:  # a later version's word: told again rather than lost
+        state = AlarmState.UNACKNOWLEDGED
+    shelved_until = str(row.get("until") or "")
     return Alarm(
         id=said["id"],
         number=number_of(said["id"]),
         chamber=said["chamber"],
         reason=said["reason"],
         kind=said["class"],
-        state=said["state"],
+        state=state,
         since=said["since"],
         text=said["text"],
+        over_ns=clock.now_ns() if row.get("over") is True else None,
+        until_ns=_left_ns(shelved_until, clock) if state in ENDING else None,
+        until=shelved_until,
+        by=str(row.get("by") or ""),
+        why=str(row.get("why") or ""),
     )
 
 
-def number_of(name: str) -> int:
-    """The running number at the end of an alarm's id; 0 when there is none."""
-    tail = name.rsplit("-", 1)[-1]
-    return int(tail) if tail.isascii() and tail.isdigit() else 0
+def _left_ns(utc: str, clock: ClockPort) -> int:
+    """When a time set aside in an earlier run ends; at once when that cannot be read, never later than
+    the longest that may be asked for, whatever the wall clock says."""
+    try:
+        left_s = (datetime.fromisoformat(utc.replace("Z", "+00:00")) - clock.utc()).total_seconds()
+    except (ValueError, TypeError):
+        left_s = 0.0
+    return clock.now_ns() + round(min(max(0.0, left_s), SHELF_MOST_S) * NS)

@@ -19,7 +19,7 @@ from typing import Any
 
 from nightheron.model import NS, Act, Acted, JsonValue, Work
 from nightheron.runtime.clock import ClockPort
-from nightheron.runtime.inbox import ActFor, Inbox, Reply
+from nightheron.runtime.inbox import ActFor, AlarmAct, Inbox, Reply
 
 SOCKET = "control.sock"
 REQUEST_MOST = 4096
@@ -27,6 +27,7 @@ PATIENCE_S = 2.0
 AGAIN_S = 0.5
 TEXT_MOST = 400
 FOR_MOST_S = 14 * 86400.0
+ALARM_ACTS = ("ack", "shelve", "out_of_service")
 Answer = dict[str, JsonValue]
 
 
@@ -97,11 +98,9 @@ class Control:
     def _answer(self, request: Mapping[str, Any], who: str) -> Answer:
         if request.get("ask") == "status":
             return {"ok": True, "status": self._status()}
-        chamber, act = request.get("chamber"), _act(request, who)
-        if not isinstance(chamber, str):
-            raise BadRequest("the request names no chamber")
         reply = Reply()
-        if not self._inbox.post(ActFor(chamber, act, reply)):
+        item = _alarm_act(request, who, reply) or _chamber_act(request, who, reply)
+        if not self._inbox.post(item):
             return {"ok": False, "error": "the service is too busy; nothing was changed, try again"}
         answered, refused = reply.wait(PATIENCE_S)
         if not answered:
@@ -112,6 +111,38 @@ class Control:
         return {"ok": refused is None, "error": refused, "status": self._status()}
 
 
+def _chamber_act(request: Mapping[str, Any], who: str, reply: Reply) -> ActFor:
+    chamber, act = request.get("chamber"), _act(request, who)
+    if not isinstance(chamber, str):
+        raise BadRequest("the request names no chamber")
+    return ActFor(chamber, act, reply)
+
+
+def _alarm_act(request: Mapping[str, Any], who: str, reply: Reply) -> AlarmAct | None:
+    """None when it is about a chamber."""
+    act, names, why = request.get("act"), request.get("alarms"), request.get("why", "")
+    if act not in ALARM_ACTS:
+        return None
+    wanted = names is None and act == "ack"
+    if not wanted and not (isinstance(names, list) and names and all(isinstance(one, str) for one in names)):
+        raise BadRequest("the request names no alarm")
+    if not isinstance(why, str) or len(why) > TEXT_MOST:
+        raise BadRequest(f"why must be text of at most {TEXT_MOST} characters")
+    for_s = _for_s(request.get("for_s"))
+    if act != "ack" and (for_s is None or not why.strip()):
+        raise BadRequest("to set an alarm aside takes a time and a reason")
+    found = None if names is None else tuple(_writable(one) for one in names)
+    return AlarmAct(str(act), found, who, reply, why, for_s)
+
+
+def _for_s(asked: object) -> float | None:
+    if asked is None:
+        return None
+    if isinstance(asked, bool) or not isinstance(asked, int | float) or not 0 < asked <= FOR_MOST_S:
+        raise BadRequest("the time asked for must lie between now and 14 days ahead")
+    return float(asked)
+
+
 def _act(request: Mapping[str, Any], who: str) -> Acted:
     try:
         act = Act(str(request.get("act")))
@@ -120,11 +151,7 @@ def _act(request: Mapping[str, Any], who: str) -> Acted:
     why, for_s = request.get("why", ""), request.get("for_s")
     if not isinstance(why, str) or len(why) > TEXT_MOST:
         raise BadRequest(f"why must be text of at most {TEXT_MOST} characters")
-    if for_s is not None:
-        if isinstance(for_s, bool) or not isinstance(for_s, int | float) or not 0 < for_s <= FOR_MOST_S:
-            raise BadRequest("the time asked for must lie between now and 14 days ahead")
-        for_s = float(for_s)
-    return Acted(0, act, who, why, for_s, _work(request.get("work")))
+    return Acted(0, act, who, why, _for_s(for_s), _work(request.get("work")))
 
 
 def _work(named: object) -> Work | None:

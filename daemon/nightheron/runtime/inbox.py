@@ -63,6 +63,19 @@ class ActFor:
 
 
 @dataclass(frozen=True, slots=True)
+class AlarmAct:
+    """A person has seen alarms (``ack``), or sets one aside (``shelve``, ``out_of_service``) for a time."""
+
+    act: str
+    names: tuple[str, ...] | None
+    """Ids; None for every alarm that stands."""
+    who: str
+    reply: Reply
+    why: str = ""
+    for_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class SnapshotDue:
     """The calendar asks for a snapshot of every chamber."""
 
@@ -77,7 +90,7 @@ class Note:
     body: dict[str, JsonValue]
 
 
-Item = Heard | RowsCommitted | JournalNews | ActFor | SnapshotDue | Note
+Item = Heard | RowsCommitted | JournalNews | ActFor | AlarmAct | SnapshotDue | Note
 
 
 class Inbox:

@@ -12,6 +12,7 @@ from dataclasses import replace
 
 from nightheron_drivers.protocols import Heard
 
+from nightheron.guard.alarm_desk import Desk
 from nightheron.guard.chamber import Chamber
 from nightheron.guard.intake import may_close
 from nightheron.guard.limits import ChamberLimits
@@ -25,7 +26,6 @@ from nightheron.model import (
     Effect,
     Event,
     JournalSaid,
-    JsonValue,
     Late,
     Observed,
     OpenUntil,
@@ -38,11 +38,21 @@ from nightheron.model import (
     Stopping,
     Ticked,
 )
-from nightheron.runtime.alarms import Alarm, Alarms
-from nightheron.runtime.clock import MS_NS, ClockPort, rfc3339
-from nightheron.runtime.inbox import ActFor, Inbox, Item, JournalNews, Note, Reply, RowsCommitted, SnapshotDue
+from nightheron.runtime.clock import MS_NS, ClockPort
+from nightheron.runtime.inbox import (
+    ActFor,
+    AlarmAct,
+    Inbox,
+    Item,
+    JournalNews,
+    Note,
+    Reply,
+    RowsCommitted,
+    SnapshotDue,
+)
 from nightheron.runtime.ports import JournalPort, KeeperPort, NewsPort, NoNews, ProbeRoute
 from nightheron.runtime.recorder import Recorder, act_text
+from nightheron.runtime.telling import Telling
 from nightheron.runtime.view import Beginning, View
 
 __all__ = ["NOT_RECORDABLE_S", "TICK_S", "Beginning", "Loop", "View"]
@@ -65,16 +75,16 @@ class Loop:
         routes: Mapping[str, ProbeRoute],
         *,
         news: NewsPort | None = None,
-        alarms: Alarms | None = None,
+        desk: Desk | None = None,
         inbox: Inbox | None = None,
     ) -> None:
         self.inbox = inbox or Inbox()
         self.chambers = [Chamber(one) for one in limits]
-        self.alarms = alarms or Alarms()
         self._clock, self._keepers, self._routes = clock, keepers, routes
         self._news = news or NoNews()
         self._places = {one.name: place for place, one in enumerate(limits)}
         self.recorder = Recorder(self.chambers, clock, journal, self._news, pack)
+        self.telling = Telling(clock, self.recorder, self._news, desk)
         self._late_ns = round(min(one.valve.lease_s for one in limits) * NS / 2)
         self._opens: dict[int, int] = {}
         self._later: list[tuple[int, Effect]] = []
@@ -105,6 +115,7 @@ class Loop:
                 ),
             )
         self._tick_ns = now_ns
+        self.telling.begin(self._places, now_ns)
         self._carry_out(now_ns)
 
     def step(self) -> None:
@@ -192,6 +203,8 @@ class Loop:
                             self.recorder.snapshot(place, "a new journal")
                 case ActFor():
                     self._act(item, now_ns)
+                case AlarmAct():
+                    self._answers.append((item.reply, self.telling.act(item)))
                 case SnapshotDue():
                     for place in range(len(self.chambers)):
                         self.recorder.snapshot(place, item.why)
@@ -246,40 +259,31 @@ class Loop:
         published: set[int] = set()
         for place, effect in later:
             name = self.chambers[place].limits.name
-            if isinstance(effect, Raise):
-                self._tell(self.alarms.raised(name, effect, rfc3339(self._clock.utc())))
-            elif isinstance(effect, Clear):
-                self._tell(self.alarms.cleared(name, effect))
+            if isinstance(effect, Raise | Clear):
+                self.telling.effect(name, effect, now_ns)
             elif isinstance(effect, Publish):
                 published.add(place)
         for place in published:
             self._news.report(self.chambers[place].decision, place)
-        self._settle_alarms()
+        self._settle_alarms(now_ns)
         self.recorder.flush(now_ns)
         self.view = self._look(now_ns)
         answers, self._answers = self._answers, []
         for reply, refused in answers:
             reply.give(refused)
 
-    def _tell(self, alarm: Alarm | None) -> None:
-        if alarm is None:
-            return
-        body: dict[str, JsonValue] = alarm.body()
-        self.recorder.note("alarm", dict(body))
-        self._news.alarm(alarm.chamber, body)
-
-    def _settle_alarms(self) -> None:
+    def _settle_alarms(self, now_ns: int) -> None:
         for place in tuple(self._starting):
             reasons = self.chambers[place].decision.reasons
             if Reason.STARTING not in reasons:
                 self._starting.discard(place)
-                for alarm in self.alarms.settle(self.chambers[place].limits.name, reasons):
-                    self._tell(alarm)
+                self.telling.settle(self.chambers[place].limits.name, reasons, now_ns)
+        self.telling.ticked(now_ns)
 
     def _look(self, now_ns: int) -> View:
         return View(
             now_ns,
             tuple(chamber.decision for chamber in self.chambers),
             tuple(self.recorder.since),
-            self.alarms.standing(),
+            self.telling.desk.standing(),
         )

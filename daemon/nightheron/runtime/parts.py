@@ -8,12 +8,13 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
+from nightheron.guard.alarm_desk import Desk
 from nightheron.journal.connect import FILE
 from nightheron.journal.store import Store, Unavailable
 from nightheron.journal.writer import Writer
 from nightheron.model import Gas, JsonValue
 from nightheron.runtime import opening_rows
-from nightheron.runtime.alarms import Alarms
+from nightheron.runtime.alarms import carried
 from nightheron.runtime.calendar import Calendar
 from nightheron.runtime.clock import ClockPort, rfc3339
 from nightheron.runtime.control import Control
@@ -52,8 +53,8 @@ class Parts:
         link.connect(self._writer)
         self._before = look_back(site.data_dir / FILE, self._limits, clock)
         self._telemetry = self._make_telemetry()
-        alarms = Alarms(self._before.alarm_number)
-        alarms.carry(self._before.alarms)
+        desk = Desk(self._before.alarm_number)
+        desk.carry(carried(self._before.alarms, clock))
         self.loop = Loop(
             self._limits,
             clock,
@@ -61,7 +62,7 @@ class Parts:
             link,
             routes(site),
             news=News(self.log, self._telemetry or NoNews()),
-            alarms=alarms,
+            desk=desk,
             inbox=inbox,
         )
         self._control = Control(site.data_dir, inbox, self.status, clock)

@@ -14,11 +14,12 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from nightheron.guard.alarm_desk import number_of
+from nightheron.guard.alarm_states import AlarmState
 from nightheron.guard.limits import ChamberLimits
 from nightheron.guard.snapshot import from_json
 from nightheron.journal import query
 from nightheron.model import NS, Gas, JsonValue, Left, Reason
-from nightheron.runtime.alarms import NORMAL, number_of
 from nightheron.runtime.clock import ClockPort
 from nightheron.runtime.loop import NOT_RECORDABLE_S, TICK_S
 from nightheron.runtime.recorder import WITNESS_NS
@@ -174,7 +175,7 @@ def _standing_alarms(path: Path) -> list[Row]:
     return [
         row
         for row in latest.values()
-        if row.get("state") != NORMAL and all(isinstance(row.get(k), str) for k in keys)
+        if row.get("state") != AlarmState.NORMAL.value and all(isinstance(row.get(k), str) for k in keys)
     ]
 
 

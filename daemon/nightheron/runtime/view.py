@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from nightheron.guard.alarm_desk import Alarm
 from nightheron.model import Decision, Left
-from nightheron.runtime.alarms import Alarm
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,12 +12,13 @@ import re
 
 from nightheron_drivers.protocols import Heard
 
+from nightheron.guard.alarm_desk import Desk
 from nightheron.journal.store import Store
 from nightheron.journal.writer import DirectWriter
 from nightheron.model import NS, JsonValue, Signal
 from nightheron.rig.plant import Plant
 from nightheron.rig.standing import Faults
-from nightheron.runtime.alarms import Alarms
+from nightheron.runtime.alarms import carried
 from nightheron.runtime.clock import VirtualClock, rfc3339
 from nightheron.runtime.inbox import Inbox
 from nightheron.runtime.journal_link import JournalLink
@@ -60,15 +61,15 @@ class VirtualRun:
         self._store = Store(site.data_dir, rfc3339(clock.utc()))
         self._writer = DirectWriter(self._store, link.committed, link.state)
         link.connect(self._writer)
-        alarms = Alarms(before.alarm_number)
-        alarms.carry(before.alarms)
+        desk = Desk(before.alarm_number)
+        desk.carry(carried(before.alarms, clock))
         self.loop = Loop(
             limits,
             clock,
             VirtualKeeper(water.plant, clock.now_ns()),
             link,
             routes(site),
-            alarms=alarms,
+            desk=desk,
             inbox=self._inbox,
         )
         effective = _without_place(site.effective())
