@@ -1,8 +1,10 @@
 """What a board says about its pins and its watchdog, read for ``check`` and at the start, never in a keeper.
 
-Under /sys: ``module/*/parameters/persist_gpio_outputs`` (Y, the default of Raspberry Pi kernels, leaves a pin
-driven when its holder dies: raspberrypi/linux pull requests 6117 and 6150; mainline's default is N),
-``bus/gpio/devices`` and ``class/watchdog`` (Documentation/ABI/testing/sysfs-class-watchdog).
+Under /sys: ``module/*/parameters/persist_gpio_outputs``, ``bus/gpio/devices`` and ``class/watchdog``
+(Documentation/ABI/testing/sysfs-class-watchdog). With the first at Y, the default of Raspberry Pi kernels, a
+pin stays driven when its holder dies; at N, mainline's default, it becomes an input (raspberrypi/linux pull
+requests 6117 and 6150, and seen on an emulated Raspberry Pi 3). Other chips have no such word: an emulated
+PL061 was seen to stay driven.
 """
 
 from __future__ import annotations
@@ -15,6 +17,7 @@ from pathlib import Path
 from nightheron_drivers.gpio_abi import Kernel, LinuxKernel, find_line, open_chip
 
 SYS = Path("/sys")
+KEEPS = {"Y", "1"}
 BEHIND = (("/i2c-", "an I2C bus"), ("/spi", "an SPI bus"), ("/usb", "USB"))
 
 
@@ -62,16 +65,31 @@ def device(chip: str, kernel: Kernel | None = None) -> Path | None:
     return place.resolve() if place.exists() else None
 
 
+def lets_go(chip: str, kernel: Kernel | None = None) -> bool | None:
+    """Whether an output of this chip is let go when its holder dies; None where nothing says so."""
+    said = {_read(m / "parameters/persist_gpio_outputs") for m in _modules(chip, kernel)} - {""}
+    return None if not said else not said & KEEPS
+
+
 def keeps_outputs_driven(chip: str, kernel: Kernel | None = None) -> list[str]:
     """The kernel modules that leave an output of this chip driven when its holder dies.
 
     When the module behind the chip cannot be told, every one of this board counts.
     """
+    modules = _modules(chip, kernel)
+    return [m.name for m in modules if _read(m / "parameters/persist_gpio_outputs") in KEEPS]
+
+
+def _modules(chip: str, kernel: Kernel | None) -> list[Path]:
     place = device(chip, kernel)
-    known = [p / "driver/module" for p in (place, *place.parents)] if place is not None else []
-    owner = next((p.resolve() for p in known if p.exists()), None)
-    modules = [owner] if owner is not None else sorted(SYS.glob("module/pinctrl*"))
-    return [m.name for m in modules if _read(m / "parameters/persist_gpio_outputs") in ("Y", "1")]
+    known = [p / "driver" for p in (place, *place.parents)] if place is not None else []
+    driver = next((p for p in known if p.exists()), None)
+    if driver is not None:
+        by_name = SYS / "module" / driver.resolve().name.replace("-", "_")
+        for module in (driver / "module", by_name):
+            if module.exists():
+                return [module.resolve()]
+    return sorted(SYS.glob("module/pinctrl*"))
 
 
 def watchdog_timeout_s() -> float | None:

@@ -4,10 +4,12 @@ Taking the line makes it an output that is inactive in the same call, so CLOSE i
 happens on every link; the level it had before is never kept. Each order is read back, and only what the
 pin shows is acknowledged; the standing order is written and read again every third of a lease.
 
-The kernel does not promise what a pin does once nobody holds it. A pull resistor toward shut must
-decide that, and a hardware watchdog must reset a board that hangs with the pin driven.
+The kernel does not promise what a pin does once nobody holds it, and many chips drive it on: the next
+keeper, or the closer, shuts it then. Where a chip lets go, a pull resistor toward shut decides; a hardware
+watchdog must reset a board that hangs with the pin driven.
 For lines of the processor itself: a pin behind an I2C or SPI chip can make a call wait.
-Never tried on a board: held against a kernel that is played by the tests, and its bytes against linux/gpio.h.
+Tried on emulated machines with Debian's kernels (PL061 on 64 and 32 bit ARM, the chip of a Raspberry Pi 3);
+on no real board.
 """
 
 from __future__ import annotations

@@ -98,7 +98,7 @@ class GpioValve:
         yield from _chip_cautions(options)
         yield (
             "line",
-            "while the board starts, and whenever nobody holds the line, only an outside resistor that pulls "
+            "while the board starts, and wherever nobody drives the pin, only an outside resistor that pulls "
             "toward shut keeps the valve shut; measure the pin during a restart, cylinder shut",
         )
         yield from _watchdog_cautions(options.watchdog_s)
@@ -113,6 +113,12 @@ def _chip_cautions(options: GpioValveOptions) -> Iterator[tuple[str, str]]:
             "chip",
             f"the chip sits behind {found.behind}, where an order can wait for the bus; use a pin of the "
             "processor itself",
+        )
+    if not found.fault and gpio_board.lets_go(options.chip) is None:
+        yield (
+            "chip",
+            "nothing says whether this chip lets go of a pin whose process has died; many drive it on until "
+            "the service is back or its closer ran. Cylinder shut, kill -9 all its processes and measure the pin",
         )
 
 

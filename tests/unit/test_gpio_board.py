@@ -9,7 +9,7 @@ from nightheron.settings import BadConfiguration, budget, load
 from nightheron.settings.cautions import cautions
 from nightheron.settings.site import Site
 from nightheron_drivers import gpio_abi, gpio_board
-from nightheron_drivers.gpio_board import find, keeps_outputs_driven, watchdog_timeout_s
+from nightheron_drivers.gpio_board import find, keeps_outputs_driven, lets_go, watchdog_timeout_s
 
 from tests.support.configuration import changed, write
 from tests.support.fake_gpio import LABEL, FakeKernel
@@ -89,9 +89,40 @@ def test_in_doubt_every_module_counts(sys_tree: Path) -> None:
     assert keeps_outputs_driven("/dev/gpiochip9") == ["pinctrl_rp1"]
 
 
-def test_a_kernel_without_the_parameter_refuses_nothing(sys_tree: Path) -> None:
-    """Most boards have no such parameter."""
+def test_a_kernel_without_the_parameter_refuses_nothing_and_knows_nothing(sys_tree: Path) -> None:
+    """Most boards have no such parameter: nobody knows then what a pin does whose holder died."""
     assert keeps_outputs_driven(CHIP) == []
+    assert lets_go(CHIP) is None
+
+
+@pytest.mark.parametrize(("value", "goes"), [("N", True), ("0", True), ("Y", False), ("1", False)])
+def test_the_parameter_says_whether_a_pin_is_let_go(sys_tree: Path, value: str, goes: bool) -> None:
+    """Where the kernel has the word for it, check need not ask."""
+    persist(sys_tree, "pinctrl_bcm2835", value)
+
+    assert lets_go(CHIP) is goes
+
+
+def test_a_driver_that_does_not_name_its_module_is_known_by_its_own_name(sys_tree: Path) -> None:
+    """A driver built into the kernel may not say its module; it is the one of the driver's name."""
+    (sys_tree / "bus/platform/drivers/pinctrl-bcm2835/module").unlink()
+    persist(sys_tree, "pinctrl_bcm2835", "N")
+    persist(sys_tree, "pinctrl_rp1", "Y")
+
+    assert keeps_outputs_driven(CHIP) == []
+    assert lets_go(CHIP) is True
+
+
+@pytest.mark.parametrize(("value", "asked_about"), [("N", False), (None, True)])
+def test_a_chip_that_may_drive_on_is_asked_about(
+    sys_tree: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, value: str | None, asked_about: bool
+) -> None:
+    """Unless the kernel says that a dead holder's pin is let go, check says how to find out."""
+    monkeypatch.setattr(gpio_board, "LinuxKernel", lambda: FakeKernel(tmp_path))
+    if value is not None:
+        persist(sys_tree, "pinctrl_bcm2835", value)
+
+    assert ("kill -9" in asked(site_with(tmp_path)).get("chip", "")) is asked_about
 
 
 def test_a_pin_without_a_watchdog_is_not_bounded_when_the_board_hangs(sys_tree: Path, tmp_path: Path) -> None:
