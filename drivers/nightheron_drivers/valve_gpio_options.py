@@ -118,7 +118,7 @@ def _chip_cautions(options: GpioValveOptions) -> Iterator[tuple[str, str]]:
         yield (
             "chip",
             "nothing says whether this chip lets go of a pin whose process has died; many drive it on until "
-            "the service is back or its closer ran. Cylinder shut, kill -9 all its processes and measure the pin",
+            "the service is back or its closer ran. Cylinder shut, kill -9 all of it and measure the pin",
         )
 
 
