@@ -115,6 +115,8 @@ def the_driver() -> None:
     KERNEL.close(chip)
     tell("the chip answers", label == CHIP and lines > LINE, f"{label}, {lines} lines")
     tell("before anything the line is free", pin()[2] == "", pin())
+    kinds = Path("/proc/devices").read_text().split()
+    tell("the unit's DeviceAllow names this kind of device", "gpiochip" in kinds)
     tell("check finds line and chip", gpio_board.find(CHIP, LINE) == gpio_board.Found())
     tell("check finds the chip by its path", gpio_board.find(path, LINE) == gpio_board.Found())
     tell("check says what lines there are", "has lines 0 to" in gpio_board.find(CHIP, 2000).fault)
