@@ -32,6 +32,9 @@ COMMANDS = (
     ("service", "nightheron.cli.service"),
     ("changed", "nightheron.cli.changed"),
     ("release", "nightheron.cli.release"),
+    ("alarms", "nightheron.cli.alarms"),
+    ("ack", "nightheron.cli.ack"),
+    ("shelve", "nightheron.cli.shelve"),
     ("listen", "nightheron.cli.listen"),
     ("rig", "nightheron.cli.rig"),
 )
