@@ -78,10 +78,9 @@ def test_a_shelf_comes_back_on_its_time() -> None:
 def test_what_wakes_cannot_be_shelved() -> None:
     """A hand is needed now: the shelf is refused with what to do instead."""
     bench = Bench().open_gas()
-    bench.ph["west"] = 6.58
-    for _ in range(40):
+    for turn in range(40):
+        bench.ph["west"] = 6.58 - 0.005 * turn
         bench.wait(10)
-        bench.ph["west"] -= 0.005
     assert "not_stopping" in bench.reasons()
     (alarm,) = [one for one in bench.loop.view.alarms if one.reason == "not_stopping"]
     refused = asked(bench, "shelve", alarm.id, for_s=60.0)
