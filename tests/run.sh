@@ -15,7 +15,7 @@ export PATH=$PATH:/usr/sbin:/sbin
 say() { printf '%s\n' "== $*"; }
 
 # command on PATH : Debian package that has it
-wanted=(mosquitto:mosquitto systemd-analyze:systemd git:git)
+wanted=(mosquitto:mosquitto systemd-analyze:systemd git:git chromium:chromium chromedriver:chromium-driver)
 packages=()
 for pair in "${wanted[@]}"; do
     command -v "${pair%%:*}" >/dev/null || packages+=("${pair##*:}")

@@ -10,10 +10,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator, Mapping
 
     from nightheron.cli.times import Times
     from nightheron.journal.chain import Row
+    from nightheron.report.series import Series
 
 HELP = "the night, explained: what shut the gas, was it in time, was it proved, who watched"
 
@@ -37,6 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--to", "--until", dest="until", metavar="WHEN", help="the same; a date includes its whole day"
     )
     parser.add_argument("--chamber", help="only this chamber")
+    parser.add_argument("--html", metavar="FILE", type=Path, help="write one page for screen and paper here")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -44,16 +46,23 @@ def run(args: argparse.Namespace) -> int:
     import sqlite3
 
     from nightheron.cli.journal_path import NoJournal, journal_path
-    from nightheron.cli.times import times_of
+    from nightheron.cli.times import site_name, times_of
     from nightheron.runtime.clock import Clock
 
     try:
         path = journal_path(Path(args.config), os.environ)
         times = times_of(Path(args.config), Clock().utc())
         since, until = span_of(args, times)
-        found = look(path, since, until, times, args.chamber)
+        seen: dict[str, Series] = {}
+        found = look(path, since, until, times, args.chamber, seen if args.html else None)
         _known(args, found)
-        text = json.dumps(found, ensure_ascii=False) if args.json else page(path, found, times)
+        text = json.dumps(found, ensure_ascii=False) if args.json else text_of(path, found, times)
+        if args.html:
+            from nightheron.cli.night_html import write
+
+            name = site_name(Path(args.config))
+            told = write(args.html, name, path, found, seen, times)
+            text = text if args.json else told
     except (NoJournal, ValueError) as fault:
         print(fault, file=sys.stderr)
         return 2
@@ -107,25 +116,37 @@ def night_into(day: str, times: Times) -> tuple[str, str]:
     return utc_text(begin), utc_text(min(end, max(begin + timedelta(seconds=1), times.now)))
 
 
-def look(path: Path, since: str, until: str, times: Times, chamber: str | None = None) -> dict[str, Any]:
-    """The night from the journal, read-only. Raises sqlite3.Error or OSError."""
+def look(
+    path: Path,
+    since: str,
+    until: str,
+    times: Times,
+    chamber: str | None = None,
+    seen: dict[str, Series] | None = None,
+) -> dict[str, Any]:
+    """The night from the journal, read-only; into ``seen`` what pictures are drawn from.
+
+    Raises sqlite3.Error or OSError.
+    """
     from nightheron.journal.query import as_dict
     from nightheron.journal.span import around, snapshots_before
     from nightheron.report.night import night
 
     bounds = around(path, since, until)
     before = snapshots_before(path, bounds[0]) if bounds else []
-    return night(
-        (as_dict(row) for row in _rows(path, bounds, chamber)),
-        since,
-        until,
-        [as_dict(row) for row in before if chamber in (None, row.chamber)],
-        calibrations(path.parent / "calibration"),
-        times.zone,
-    )
+    known = [as_dict(row) for row in before if chamber in (None, row.chamber)]
+    entries: Iterator[Mapping[str, Any]] = (as_dict(row) for row in rows_of(path, bounds, chamber))
+    if seen is not None:
+        from nightheron.report.series import Collector
+
+        collector = Collector(since, until, seen)
+        collector.before(known)
+        entries = collector.passing(entries)
+    dates = calibrations(path.parent / "calibration")
+    return night(entries, since, until, known, dates, times.zone)
 
 
-def _rows(path: Path, bounds: tuple[int, int] | None, chamber: str | None) -> Iterator[Row]:
+def rows_of(path: Path, bounds: tuple[int, int] | None, chamber: str | None) -> Iterator[Row]:
     from nightheron.journal.span import rows
 
     if bounds is None:
@@ -148,17 +169,21 @@ def calibrations(folder: Path) -> dict[str, str]:
     return found
 
 
-def page(path: Path, found: dict[str, Any], times: Times) -> str:
+def text_of(path: Path, found: dict[str, Any], times: Times) -> str:
     """The night for a terminal."""
-    from nightheron.journal.query import as_dict
     from nightheron.report.night_text import report
 
-    def rows(since: str, until: str, chamber: str) -> Iterator[dict[str, Any]]:
-        from nightheron.journal.span import around
+    return "\n".join(report(found, times.zone, times.name, reader(path)))
 
-        return (as_dict(row) for row in _rows(path, around(path, since, until), chamber))
 
-    return "\n".join(report(found, times.zone, times.name, rows))
+def reader(path: Path) -> Callable[[str, str, str], Iterator[dict[str, Any]]]:
+    """Rows of one chamber in a span, read anew."""
+    from nightheron.journal.query import as_dict
+    from nightheron.journal.span import around
+
+    return lambda since, until, chamber: (
+        as_dict(row) for row in rows_of(path, around(path, since, until), chamber)
+    )
 
 
 def _known(args: argparse.Namespace, found: dict[str, Any]) -> None:

@@ -49,15 +49,24 @@ def times(name: str | None, now: datetime) -> Times:
 
 def times_of(config: Path, now: datetime) -> Times:
     """The zone of a configuration, read without judging the rest of it; UTC where it names none."""
+    return times(_site_word(config, "timezone"), now)
+
+
+def site_name(config: Path) -> str:
+    """What a configuration calls its site; ``site`` where it does not say."""
+    return _site_word(config, "name") or "site"
+
+
+def _site_word(config: Path, key: str) -> str | None:
     from nightheron.settings.faults import BadConfiguration
     from nightheron.settings.source import read_document
 
     try:
         site = read_document(config).get("site")
     except BadConfiguration:
-        return times(None, now)
-    name = site.get("timezone") if isinstance(site, dict) else None
-    return times(name if isinstance(name, str) else None, now)
+        return None
+    word = site.get(key) if isinstance(site, dict) else None
+    return word if isinstance(word, str) else None
 
 
 def chamber_names(config: Path) -> list[str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime, tzinfo
 from typing import Any
 
@@ -37,12 +37,13 @@ HEADING = f"{'from':<9}{'to':<9}{'length':>10} {'what':<12} {'because of':<15} {
 
 def table(night: Mapping[str, Any], zone: tzinfo, *, many: bool) -> list[str]:
     """One line a closing and a gap, in order of time; with the chamber's name where there are many."""
-    rows: list[tuple[str, str]] = []
-    for kind in (*KINDS, "other"):
-        rows += [(one["from"], _closing(one, kind, zone, many=many)) for one in night[kind]]
-    rows += [(one["from"] or one["to"], _gap(one, zone)) for one in night["gaps"]]
-    rows.sort(key=lambda row: row[0])
-    return [HEADING, *(line for _, line in rows)]
+    return [
+        HEADING,
+        *(
+            _gap(one, zone) if kind == "gaps" else _closing(one, kind, zone, many=many)
+            for kind, one in events(night)
+        ),
+    ]
 
 
 def summary(night: Mapping[str, Any]) -> list[str]:
@@ -81,8 +82,7 @@ def report(night: Mapping[str, Any], zone: tzinfo, zone_name: str, rows: Rows) -
     for trip in night["trips"][:TRIPS_MOST]:
         until = trip["to"] or night["to"]
         near = (row for row in rows(trip["from"], until, trip["chamber"]) if row["utc"] >= trip["from"])
-        picked = (row for row in near if row["kind"] in ("decision", "alarm"))
-        lines += ["", *story(trip, picked, zone)]
+        lines += ["", *story(trip, near, zone)]
     if len(night["trips"]) > TRIPS_MOST:
         lines.append(
             f"  and {len(night['trips']) - TRIPS_MOST} more trips: ask for a shorter span, or --json"
@@ -144,20 +144,31 @@ def told_lines(night: Mapping[str, Any], zone: tzinfo) -> list[str]:
 def story(closing: Mapping[str, Any], rows: Iterable[Mapping[str, Any]], zone: tzinfo) -> list[str]:
     """How one closing went, from the decision and alarm rows since it began, oldest first."""
     lines = [f"{closing['chamber']}: gas shut for {length(closing['seconds'])}, by {closing['reason']}."]
-    standing: list[str] = []
-    for row in rows:
-        if row["chamber"] != closing["chamber"]:
-            continue
-        said = _told(row) if row["kind"] == "alarm" else _news(row, standing)
-        for words in said:
-            lines += _wrapped(f"  {clock(row['utc'], zone)}  {words}", 12)
-        if row["kind"] != "alarm":
-            standing = list(row["reasons"] or [])
-            if row["gas"] == Gas.OPEN:
-                break
+    for utc, words in steps(closing, rows):
+        lines += _wrapped(f"  {clock(utc, zone)}  {words}", 12)
     low = "unknown" if closing["lowest_ph"] is None else f"{closing['lowest_ph']:.2f}"
     lines.append(f"  lowest pH {low}; {VERDICTS.get(str(closing['verdict']), 'no answer of the water yet')}")
     return lines
+
+
+def steps(closing: Mapping[str, Any], rows: Iterable[Mapping[str, Any]]) -> Iterator[tuple[str, str]]:
+    """What each row says that the one before did not: its time, and in words; until gas opens."""
+    standing: list[str] = []
+    for row in rows:
+        if row["chamber"] != closing["chamber"] or row["kind"] not in ("decision", "alarm"):
+            continue
+        for words in _told(row) if row["kind"] == "alarm" else _news(row, standing):
+            yield str(row["utc"]), words
+        if row["kind"] == "decision":
+            standing = list(row["reasons"] or [])
+            if row["gas"] == Gas.OPEN:
+                return
+
+
+def events(night: Mapping[str, Any]) -> list[tuple[str, Mapping[str, Any]]]:
+    """Every closing and gap with the list it stands in, in order of time."""
+    found = [(kind, one) for kind in (*KINDS, "other", "gaps") for one in night[kind]]
+    return sorted(found, key=lambda event: event[1]["from"] or event[1]["to"])
 
 
 def clock(utc: str | None, zone: tzinfo) -> str:
