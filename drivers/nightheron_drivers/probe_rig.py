@@ -1,6 +1,7 @@
 """Probes of the simulated site: lines over the rig's Unix socket.
 
-Maturity: the rig is the hardware. A connection says ``probe <chamber>`` and hears one number a line.
+Maturity: the rig is the hardware. A connection says ``probe <chamber>``, with the name of another signal
+after it where pH is not meant, and hears one number a line.
 """
 
 from __future__ import annotations
@@ -34,20 +35,28 @@ class RigOptions(BaseModel):
         min_length=1,
         max_length=64,
         pattern=r"^[^\s/+#]+$",
-        description="Which of its chambers the probe is in.",
+        description="Which of its chambers the probe is in; or its tank, by name.",
         examples=["west"],
+    )
+    instrument: str = Field(
+        default="ph",
+        max_length=32,
+        pattern=r"^[a-z0-9_]+$",
+        description="What it measures there: ph, or flow, circulation, feed, outlet_pressure, "
+        "vessel_pressure, temperature, room_co2, leak.",
     )
 
 
 class RigLink:
     """A connection to the rig that has said which probe it is."""
 
-    def __init__(self, path: str, chamber: str) -> None:
+    def __init__(self, path: str, chamber: str, instrument: str) -> None:
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         try:
             self._socket.settimeout(CONNECT_MOST_S)
             self._socket.connect(path)
-            self._socket.sendall(f"probe {chamber}\n".encode())
+            named = chamber if instrument == "ph" else f"{chamber} {instrument}"
+            self._socket.sendall(f"probe {named}\n".encode())
         except BaseException:
             self._socket.close()
             raise
@@ -82,7 +91,7 @@ class RigProbe:
 
 def _source(probe: str, options: RigOptions) -> LineSource:
     def open_link() -> Link:
-        return RigLink(options.path, options.chamber)
+        return RigLink(options.path, options.chamber, options.instrument)
 
     return LineSource({probe: _read}, open_link, mid_line=False)
 

@@ -142,7 +142,7 @@ def _following(readings: list[float], truth: list[float]) -> set[str]:
     if max(map(abs, off)) < 0.035:
         return set()
     ahead = [a - b for a, b in pairwise(water)]
-    if _related(off[1:], ahead) > 0.6 and min(off) < 0.0 < max(off):
+    if _related(off[1:], ahead) > 0.45 and min(off) < 0.0 < max(off):
         return {"late"}
     if abs(statistics.median(off)) > 0.15 and _related(shown, water) < 0.5:
         return {"elsewhere"}

@@ -304,6 +304,19 @@ def test_how_time_is_cut_hardly_matters() -> None:
     assert coarse.bays["west"].ph == pytest.approx(whole.bays["west"].ph, abs=0.01)
 
 
+def test_probes_beside_each_other() -> None:
+    """Each of three probes has noise of its own, and a fault of the first leaves the others alone."""
+    plant = Plant(Build(probes=3))
+    bay = plant.bays["west"]
+    bay.probe.bad.offset_ph = 0.5
+    plant.step(60, OPEN)
+    lines = [[plant.says("west", number) for _ in range(50)] for number in range(3)]
+    assert lines[1] != lines[2]
+    assert [float(line[0] or "nan") - bay.ph for line in lines] == pytest.approx([0.5, 0.0, 0.0], abs=0.04)
+    bay.mend()
+    assert float(plant.says("west") or "nan") == pytest.approx(bay.ph, abs=0.04)
+
+
 @pytest.mark.parametrize("dt_s", [0.0, -1.0, float("nan"), float("inf")])
 def test_time_goes_forward(dt_s: float) -> None:
     """A step that is no positive time is refused."""

@@ -102,7 +102,36 @@ def test_faults_go_in_and_out(rig: Path) -> None:
         assert float(_ask(line)) > 6.0
 
 
-@pytest.mark.parametrize("first", ["", "probe north", "fault west melted", "dance west", "show"])
+def test_other_instruments_speak(rig: Path) -> None:
+    """The tank's probe and every instrument of a chamber are heard by name, as numbers."""
+    for first, least, most in (
+        ("probe display", 7.9, 8.3),
+        ("probe west flow", 24.9, 25.1),
+        ("probe west circulation", 1.0, 1.0),
+        ("probe west room_co2", 300.0, 900.0),
+        ("probe west temperature", 24.0, 26.0),
+        ("probe west outlet_pressure", 0.2, 0.3),
+        ("probe west leak", 0.0, 0.0),
+    ):
+        with _connect(rig, first) as line:
+            assert least <= float(_ask(line)) <= most, first
+
+
+def test_everything_is_looked_at_and_mended(rig: Path) -> None:
+    """One line tells of every chamber, the tank and what is wrong; all of it can be mended at once."""
+    assert _say(rig, "fault first feed_stopped").startswith("ok: ")
+    assert _say(rig, "fault east valve_stuck_shut").startswith("ok: ")
+    looked = _say(rig, "look")
+    for said in ("west: water", "east: water", "tank: water", "wrong at west: feed_stopped"):
+        assert said in looked
+    assert _say(rig, "mend all all") == "ok: 2 mended"
+    assert "wrong" not in _say(rig, "look")
+
+
+@pytest.mark.parametrize(
+    "first",
+    ["", "probe north", "probe west melting", "valve display", "fault west melted", "dance west", "show"],
+)
 def test_nonsense_gets_one_sentence(rig: Path, first: str) -> None:
     """A first line that means nothing is answered with an error, and the rig lives on."""
     assert _say(rig, first).startswith("error:")

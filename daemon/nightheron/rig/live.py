@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 
-from nightheron.model import Gas
+from nightheron.model import Gas, Signal
 from nightheron.rig.faults import Fault
 from nightheron.rig.plant import Plant
 from nightheron.rig.standing import Faults
@@ -35,6 +35,18 @@ class LiveSite:
             if gas is not before:
                 self._gas[name] = gas
                 self.told(f"{name}: gas {gas}, water {self.plant.bays[name].ph:.2f}")
+
+    def speaker(self, words: Sequence[str]) -> Callable[[], str | None] | None:
+        """What says the readings of a chamber's or the tank's probe, or an instrument; None: no such."""
+        plant = self.plant
+        match list(words):
+            case [name] if name in plant.bays:
+                return lambda: plant.says(name)
+            case [name] if name == plant.build.tank_name:
+                return plant.tank_says
+            case [name, signal] if name in plant.bays and signal in plant.signals(name).by_name():
+                return lambda: f"{plant.signals(name).by_name()[Signal(signal)]:.4g}"
+        return None
 
     def order(self, chamber: str, line: str) -> str | None:
         """An order to a valve, and what it answers."""

@@ -53,7 +53,7 @@ def site(number: int) -> Plant:
     supply = replace(supply, bubbles_per_s=supply.bubbles_per_s * wanted / usual_mol_s)
     tank = replace(plain.tank, water_l=dice.uniform(150.0, 600.0), exchange_s=dice.uniform(1800.0, 5400.0))
     tank = replace(tank, demand_meq_l_day=_demand(vessel, tank))
-    plant = Plant(Build({CHAMBER: (vessel, supply)}, tank, dice.uniform(0.0, DAY_S)), seed=number)
+    plant = Plant(Build({CHAMBER: (vessel, supply)}, tank, begins_s=dice.uniform(0.0, DAY_S)), seed=number)
     probe = plant.bays[CHAMBER].probe
     probe.bad.lag_s, probe.bad.noise_ph = dice.uniform(12.0, 35.0), dice.uniform(0.002, 0.006)
     return plant

@@ -32,6 +32,9 @@ class Build:
         default_factory=lambda: {"west": (VesselBuild(), SupplyBuild())}
     )
     tank: TankBuild = field(default_factory=TankBuild)
+    tank_name: str = "display"
+    probes: int = 1
+    """pH probes in each chamber."""
     begins_s: float = 21 * 3600.0
     step_s: float = STEP_S
     """1 is good to a few thousandths of a pH; at most 10."""
@@ -67,14 +70,19 @@ class Signals:
 class Bay:
     """One chamber with everything that belongs to it alone."""
 
-    def __init__(self, name: str, vessel: Vessel, supply: Supply, seed: int) -> None:
+    def __init__(self, name: str, vessel: Vessel, supply: Supply, seed: int, probes: int) -> None:
         self.name, self.vessel, self.supply = name, vessel, supply
         self.valve = SimulatedValve()
-        self.probe = Probe(vessel.ph, f"{seed}/{name}/probe")
+        self.probes = [Probe(vessel.ph, f"{seed}/{name}/{number}") for number in range(probes)]
         self.water = wrong.Water()
         self.gas = wrong.Supply()
         self.open_s = 0.0
         """Of the time that is owed to the water, how much the gas was open."""
+
+    @property
+    def probe(self) -> Probe:
+        """The first probe, and the one that faults break."""
+        return self.probes[0]
 
     @property
     def ph(self) -> float:
@@ -85,7 +93,8 @@ class Bay:
         """Everything healthy again; the water stays as it is."""
         self.water, self.gas = wrong.Water(), wrong.Supply()
         self.valve.mend()
-        self.probe.mend()
+        for probe in self.probes:
+            probe.mend()
 
 
 class Plant:
@@ -104,7 +113,9 @@ class Plant:
         )
         self.tank_probe = Probe(self.tank.ph, f"{seed}/tank")
         self.bays = {
-            name: Bay(name, Vessel(vessel, self.tank.water, self.tank.k), Supply(supply), seed)
+            name: Bay(
+                name, Vessel(vessel, self.tank.water, self.tank.k), Supply(supply), seed, self.build.probes
+            )
             for name, (vessel, supply) in self.build.chambers.items()
         }
         self.age_s = 0.0
@@ -151,7 +162,9 @@ class Plant:
             vessel.step(dt_s, gas_mol_s, tank.water, water)
             tank.take(vessel, dt_s)
             tank.gas_into_room(vessel.escaped_mol + bay.supply.leaked_mol - lost)
-            bay.probe.step(dt_s, vessel.ph, gas_on=share > 0.0)
+            ph, gas_on = vessel.ph, share > 0.0
+            for probe in bay.probes:
+                probe.step(dt_s, ph, gas_on=gas_on)
         self._tank_owed_s += dt_s
         if self._tank_owed_s >= TANK_STEP_S:
             bad = self.tank_bad if mains else wrong.Tank(self.tank_bad.demand, 0.2, self.tank_bad.warmer_c)
@@ -162,14 +175,14 @@ class Plant:
     def _warmed(self, warmer_c: float) -> Constants:
         return constants_at(round((self.tank.temperature_c + warmer_c) * 10))
 
-    def says(self, name: str) -> str | None:
-        """The line the chamber's probe sends now; None when it says nothing."""
-        said = self.said(name)
+    def says(self, name: str, number: int = 0) -> str | None:
+        """The line that probe of the chamber sends now; None when it says nothing."""
+        said = self.said(name, number)
         return said.text if said is not None else None
 
-    def said(self, name: str) -> Said | None:
+    def said(self, name: str, number: int = 0) -> Said | None:
         """The same with the stamp of the device's clock."""
-        return self.bays[name].probe.says() if self.power.mains else None
+        return self.bays[name].probes[number].says() if self.power.mains else None
 
     def tank_says(self) -> str | None:
         """The same of the tank's probe."""

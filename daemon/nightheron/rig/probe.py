@@ -13,6 +13,8 @@ HUM_PERIOD_S = 7.3
 """Mains sampled once a second shows as a slow beat; its period is that of chance."""
 AIR_STEP_PH = 0.01
 """How far a probe in air wanders in a second."""
+AIR_PH, AIR_S = 8.0, 600.0
+"""The film on its glass loses its CO2 and so goes to this, in about this time; assumed."""
 BEHIND_MOST = 4000
 GARBAGE = ("?", "6.", "-", "6.7.4", "pH", "65535", "nan", "\x00\x7f")
 
@@ -48,6 +50,7 @@ class Probe:
         self._drift_ph += bad.drift_ph_per_day * dt_s / 86400.0
         if bad.in_air:
             self.ph += self._dice.gauss(0.0, AIR_STEP_PH) * math.sqrt(dt_s)
+            self.ph += (AIR_PH - self.ph) * -math.expm1(-dt_s / AIR_S)
             return
         around_ph = bad.stands_in_ph or water_ph
         self.ph += (around_ph - self.ph) * -math.expm1(-dt_s / bad.lag_s)

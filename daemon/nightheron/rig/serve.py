@@ -3,6 +3,8 @@
 A connection begins with one line that says what it is:
 
     probe west               the rig then sends one reading a line, once a second
+    probe display            the same of the tank's probe
+    probe west flow          or of another instrument, by its signal's name; 1 and 0 for on and off
     valve west               orders ``OPEN <lease_s>`` and ``CLOSE``, answered ``open`` and ``closed``
     fault west probe_silent  puts a fault of the library in (``none`` takes all out); answered ``ok: ...``
     mend west probe_silent   takes it out again; ``all`` for either means every one
@@ -68,20 +70,23 @@ class Server:
                     call()
 
     async def _meet(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        """One connection; whatever goes wrong on it ends it and nothing else."""
-        with contextlib.suppress(OSError, ValueError):
+        """One connection; whatever goes wrong on it, or the rig's own end, ends it and nothing else."""
+        with contextlib.suppress(OSError, ValueError, asyncio.CancelledError):
             words = (await reader.readline()).decode("ascii", "replace").split()
-            if words[:1] == ["probe"] and len(words) == 2 and words[1] in self.site.plant.bays:
-                await self._probe(words[1], reader, writer)
+            speaks = self.site.speaker(words[1:]) if words[:1] == ["probe"] else None
+            if speaks is not None:
+                await self._probe(speaks, reader, writer)
             elif words[:1] == ["valve"] and len(words) == 2 and words[1] in self.site.plant.bays:
                 await self._valve(words[1], reader, writer)
             else:
                 await _say(writer, answer(self.site, words))
         writer.close()
 
-    async def _probe(self, name: str, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    async def _probe(
+        self, speaks: Callable[[], str | None], reader: asyncio.StreamReader, writer: asyncio.StreamWriter
+    ) -> None:
         while not reader.at_eof():
-            line = self.site.plant.says(name)
+            line = speaks()
             if line is not None:
                 await _say(writer, line)
             await asyncio.sleep(PERIOD_S)

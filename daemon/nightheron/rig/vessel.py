@@ -126,7 +126,7 @@ class Vessel:
         self.bed: Zone | None = None
         self.media_mol = self._media_at_first = build.media_kg / 0.100087  # CaCO3, kg/mol
         self.pocket_mol = build.pocket_l * 1e3 * moles_per_ml(25.0, AIR_BAR + HEAD_BAR)
-        self.flow_kg_s = 0.0
+        self.flow_kg_s = build.flow_ml_min / 6e4 * self.kg_per_l
         self.pressure_bar = HEAD_BAR
         self.escaped_mol = 0.0
         """Gas that left undissolved, since the start."""

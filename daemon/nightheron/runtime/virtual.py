@@ -49,7 +49,7 @@ class VirtualSite:
 
 
 class VirtualRun:
-    """One run of the service over ``site``, whose chambers are those of the plant; one probe a signal."""
+    """One run of the service over ``site``, whose chambers and probes are those of the plant."""
 
     def __init__(self, site: Site, clock: VirtualClock, water: VirtualSite) -> None:
         self._clock, self._water = clock, water
@@ -109,7 +109,7 @@ class VirtualRun:
     def _hear(self, plan: ProbePlan, now_ns: int) -> None:
         plant, chamber = self._water.plant, plan.chambers[0]
         if plan.signal is Signal.CHAMBER_PH:
-            line = plant.says(chamber)
+            line = plant.says(chamber, int(plan.id.rsplit("/", 1)[-1]))
         elif plan.signal is Signal.TANK_PH:
             line = plant.tank_says()
         else:
