@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
 
 from nightheron.guard.limits import ChamberLimits
+from nightheron.journal.draft import Queue
 from nightheron.journal.pack import unpack
 from nightheron.model import NS, Act, Acted, Event, Gas, JsonValue, KeeperSaid, Left, Signal, ValveSaid
 from nightheron.runtime.clock import VirtualClock
@@ -62,13 +64,28 @@ class FakeJournal:
         self.commits = True
         self.takes = True
         self.held: list[int] = []
+        self.outbox: dict[str, str] = {}
+
+    def together(self) -> AbstractContextManager[None]:
+        return nullcontext()
 
     def put(
-        self, kind: str, body: dict[str, JsonValue], inputs: bytes | None, token: int, *, urgent: bool
+        self,
+        kind: str,
+        body: dict[str, JsonValue],
+        inputs: bytes | None,
+        token: int,
+        *,
+        urgent: bool,
+        queue: Queue = (),
     ) -> bool:
         del urgent
         if not self.takes:
             return False
+        for name, text in queue:
+            self.outbox.pop(name, None)
+            if text is not None:
+                self.outbox[name] = text
         self.rows.append((kind, body, unpack(inputs) if inputs else []))
         if self.commits:
             self._inbox.post(RowsCommitted((token,)))

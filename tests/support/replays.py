@@ -12,6 +12,7 @@ from typing import Any
 
 from nightheron.guard.limits import ChamberLimits
 from nightheron.journal.chain import GENESIS, body_bytes, entry_hash
+from nightheron.journal.draft import Queue
 from nightheron.journal.pack import unpack
 from nightheron.journal.span import find, rows
 from nightheron.journal.store import Store
@@ -35,11 +36,20 @@ class DiskJournal(JournalLink):
         self.refuse = 0
         self.connect(DirectWriter(self._store, self.committed, self.state))
 
-    def put(self, kind: str, body: dict[str, Any], inputs: bytes | None, token: int, *, urgent: bool) -> bool:
+    def put(
+        self,
+        kind: str,
+        body: dict[str, Any],
+        inputs: bytes | None,
+        token: int,
+        *,
+        urgent: bool,
+        queue: Queue = (),
+    ) -> bool:
         if self.refuse > 0:
             self.refuse -= 1
             return False
-        return super().put(kind, body, inputs, token, urgent=urgent)
+        return super().put(kind, body, inputs, token, urgent=urgent, queue=queue)
 
     def close(self) -> None:
         """Give the file back."""

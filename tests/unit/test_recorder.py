@@ -8,6 +8,7 @@ import pytest
 from nightheron.guard.chamber import Chamber
 from nightheron.guard.limits import ChamberLimits
 from nightheron.guard.snapshot import from_json, to_json
+from nightheron.journal.draft import Queue
 from nightheron.model import Act, Decision, Gas, JsonValue, Left, Record
 from nightheron.runtime import recorder
 from nightheron.runtime.inbox import RowsCommitted
@@ -176,7 +177,16 @@ def test_an_opening_whose_row_was_lost_is_decided_anew(monkeypatch: pytest.Monke
     real = bench.journal.put
     lost: list[dict[str, JsonValue]] = []
 
-    def put(kind: str, body: dict[str, JsonValue], inputs: bytes | None, token: int, *, urgent: bool) -> bool:
+    def put(
+        kind: str,
+        body: dict[str, JsonValue],
+        inputs: bytes | None,
+        token: int,
+        *,
+        urgent: bool,
+        queue: Queue = (),
+    ) -> bool:
+        del queue
         if kind == "decision" and body["gas"] == "open" and not lost:
             lost.append(body)
             return True

@@ -11,6 +11,10 @@ from nightheron.model import JsonValue
 BODY_MOST_BYTES = 8 * 1024 * 1024
 
 
+Queue = tuple[tuple[str, str | None], ...]
+"""Changes of the outbox: an id, and its text, or None to take it out."""
+
+
 @dataclass(frozen=True, slots=True)
 class Draft:
     """A row before it has a number. ``mono_ns`` is CLOCK_BOOTTIME, ``utc`` RFC 3339 ending in Z."""
@@ -23,6 +27,8 @@ class Draft:
     inputs: bytes | None = None
     chamber: str | None = None
     clock_synced: bool | None = None
+    queue: Queue = ()
+    """What is put into the outbox or taken out of it in the very transaction of this row."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,8 @@ what they mean. Kinds of rows and what their bodies add to the header:
     snapshot      snapshot: the core's whole state, from which replay goes on
     alarm, delivery, act, seal    text and their own fields
 
+Beside it the table ``outbox``, the queue of pushes: changed only in the transaction of a row that says why.
+
 Triggers against UPDATE and DELETE are left out on purpose: whoever can write the file can drop them, so
 they would protect nothing, and the chain shows what they would have stopped.
 
@@ -31,7 +33,7 @@ from typing import NamedTuple
 
 from nightheron.journal import marker
 from nightheron.journal.chain import Row
-from nightheron.journal.connect import COLUMNS, FILE, INDEX, SCHEMA, connect_writer, is_damage
+from nightheron.journal.connect import COLUMNS, FILE, INDEX, OUTBOX, SCHEMA, connect_writer, is_damage
 from nightheron.journal.draft import NO_HEAD, Draft, Head, row_after
 from nightheron.journal.verify import verify
 
@@ -104,6 +106,7 @@ class Store:
                 raise Replaced(f"the journal was damaged: {found[0] if found else 'no answer'}")
             self.db.execute(SCHEMA)
             self.db.execute(INDEX)
+            self.db.execute(OUTBOX)
             columns = [row[1] for row in self.db.execute("PRAGMA table_info(entries)").fetchall()]
             if columns != list(COLUMNS):
                 raise Replaced("the journal was damaged: its table is not the journal's")
@@ -185,7 +188,7 @@ class Store:
             head = Head(row.seq, row.hash, row.boot, row.mono_ns)
         try:
             self._check_place(written=False)
-            self._commit(rows)
+            self._commit(rows, [change for draft in drafts for change in draft.queue])
             before, self.head = self.head, head
             try:
                 self._check_place(written=True)
@@ -203,7 +206,7 @@ class Store:
             self._seen = self._look()
         return rows
 
-    def _commit(self, rows: Sequence[Row]) -> None:
+    def _commit(self, rows: Sequence[Row], queue: Sequence[tuple[str, str | None]]) -> None:
         self.db.execute("BEGIN IMMEDIATE")
         try:
             found = self._read_head()
@@ -211,6 +214,11 @@ class Store:
                 raise Replaced("the journal was replaced: its last entry is not the one written last")
             marks = ",".join("?" * len(COLUMNS))
             self.db.executemany(f"INSERT INTO entries VALUES ({marks})", rows)  # noqa: S608 - only marks
+            for name, text in queue:
+                if text is None:
+                    self.db.execute("DELETE FROM outbox WHERE id = ?", (name,))
+                else:
+                    self.db.execute("INSERT OR REPLACE INTO outbox VALUES (?, ?)", (name, text))
             self.db.execute("COMMIT")
         except BaseException:
             with suppress(sqlite3.Error):
@@ -275,6 +283,13 @@ class Store:
         self._is_open = False
         with suppress(AttributeError, sqlite3.Error):
             self.db.close()
+
+    def outbox(self) -> dict[str, str]:
+        """What was still to be told when the journal was opened; nothing when that cannot be read."""
+        with suppress(sqlite3.Error):
+            found = self.db.execute("SELECT id, body FROM outbox").fetchall()
+            return {name: text for name, text in found if isinstance(name, str) and isinstance(text, str)}
+        return {}
 
     def close(self) -> None:
         """Fold the write-ahead file in and let go; afterwards only reading is possible."""

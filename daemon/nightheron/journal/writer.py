@@ -14,8 +14,8 @@ from __future__ import annotations
 
 import threading
 from collections import deque
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager, suppress
 from dataclasses import dataclass, replace
 from typing import Protocol
 
@@ -37,6 +37,8 @@ class Journal(Protocol):
 
     def put(self, draft: Draft, token: int | None, urgent: bool) -> bool: ...
 
+    def together(self) -> AbstractContextManager[None]: ...
+
     def oldest_wait_s(self, now_ns: int) -> float: ...
 
 
@@ -45,6 +47,8 @@ class _Waiting:
     draft: Draft
     token: int | None
     urgent: bool
+    joined: bool = False
+    """It belongs into the transaction of the row before it."""
 
 
 class DirectWriter:
@@ -72,12 +76,29 @@ class DirectWriter:
         self._left: Head | None = None
         self._why_anew = store.why_new
         self._begun, self._well = True, True
+        self._together: int | None = None
+        """How many rows of those that belong together were taken; None outside."""
 
     def put(self, draft: Draft, token: int | None, urgent: bool) -> bool:
         """Take a row and commit it; False when the queue is full, which counts it as lost."""
         taken = self._take(draft, token, urgent)
-        self._commit_all()
+        if self._together is None:
+            self._commit_all()
         return taken
+
+    @contextmanager
+    def together(self) -> Iterator[None]:
+        """Rows that are put within are committed in one transaction. Never waits for the disk."""
+        with self._changed:
+            self._together = 0
+            try:
+                yield
+            finally:
+                self._together = None
+        self._after_together()
+
+    def _after_together(self) -> None:
+        self._commit_all()
 
     def oldest_wait_s(self, now_ns: int) -> float:
         """How long the longest waiting row has waited (CLOCK_BOOTTIME ns, as the rows bring it)."""
@@ -113,14 +134,16 @@ class DirectWriter:
             if len(self._queue) >= self.capacity:
                 self._lost, self._last_lost = self._lost + 1, draft
                 return False
-            self._queue.append(_Waiting(draft, token, urgent))
+            self._queue.append(_Waiting(draft, token, urgent, joined=bool(self._together)))
+            if self._together is not None:
+                self._together += 1
             self._changed.notify()
         return True
 
     def _attempt(self) -> bool:
         """One commit of what waits, first rows first. True when it is on disk."""
         with self._changed:
-            group = [self._queue[i] for i in range(min(BATCH, len(self._queue)))]
+            group = self._next_group()
         if not group:
             return True
         try:
@@ -143,6 +166,15 @@ class DirectWriter:
             return False
         self._committed(group)
         return True
+
+    def _next_group(self) -> list[_Waiting]:
+        """The next rows, about BATCH of them; those that belong together are not parted."""
+        group: list[_Waiting] = []
+        for waiting in self._queue:
+            if len(group) >= BATCH and not waiting.joined:
+                break
+            group.append(waiting)
+        return group
 
     def _committed(self, group: list[_Waiting]) -> None:
         with self._changed:
@@ -226,6 +258,9 @@ class Writer(DirectWriter):
     def put(self, draft: Draft, token: int | None, urgent: bool) -> bool:
         """Take a row; False when the queue is full, which counts it as lost. Never waits for the disk."""
         return self._take(draft, token, urgent)
+
+    def _after_together(self) -> None:
+        """The thread has been told of each row, and commits them in its own time."""
 
     def settle(self, deadline_s: float) -> bool:
         """Wait, no longer than this, until every row taken is on disk; True when it is."""

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import AbstractContextManager, nullcontext
 
-from nightheron.journal.draft import Draft
+from nightheron.journal.draft import Draft, Queue
 from nightheron.journal.writer import Journal
 from nightheron.model import JsonValue
 from nightheron.runtime.clock import ClockPort, rfc3339
@@ -23,7 +24,14 @@ class JournalLink:
         self._writer = writer
 
     def put(
-        self, kind: str, body: dict[str, JsonValue], inputs: bytes | None, token: int, *, urgent: bool
+        self,
+        kind: str,
+        body: dict[str, JsonValue],
+        inputs: bytes | None,
+        token: int,
+        *,
+        urgent: bool,
+        queue: Queue = (),
     ) -> bool:
         """Hand one row over with the present times; False when it cannot be taken."""
         if self._writer is None:
@@ -36,8 +44,13 @@ class JournalLink:
             body=body,
             inputs=inputs,
             clock_synced=self._clock.synced(),
+            queue=queue,
         )
         return self._writer.put(draft, token, urgent)
+
+    def together(self) -> AbstractContextManager[None]:
+        """Rows put within are committed in one transaction."""
+        return nullcontext() if self._writer is None else self._writer.together()
 
     def committed(self, tokens: Sequence[int]) -> None:
         """The writer's: these rows are on disk."""

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import Protocol
 
+from nightheron.journal.draft import Queue
 from nightheron.model import Decision, FeedbackSaid, JsonValue, KeeperSaid, OtherOrder, Signal, ValveSaid
 
 ValveEvent = KeeperSaid | ValveSaid | FeedbackSaid | OtherOrder
@@ -35,9 +37,20 @@ class JournalPort(Protocol):
     """Where rows go."""
 
     def put(
-        self, kind: str, body: dict[str, JsonValue], inputs: bytes | None, token: int, *, urgent: bool
+        self,
+        kind: str,
+        body: dict[str, JsonValue],
+        inputs: bytes | None,
+        token: int,
+        *,
+        urgent: bool,
+        queue: Queue = (),
     ) -> bool:
         """Take one row without blocking; False when it cannot be taken. Its commit comes by the inbox."""
+        ...
+
+    def together(self) -> AbstractContextManager[None]:
+        """Rows put within are committed in one transaction."""
         ...
 
 

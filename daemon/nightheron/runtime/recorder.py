@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from nightheron.guard.chamber import Chamber
 from nightheron.guard.explain import in_words, is_stopping
 from nightheron.guard.snapshot import to_json
+from nightheron.journal.draft import Queue
 from nightheron.model import NS, Acted, Decision, Event, Gas, JsonValue, Reason, Record
 from nightheron.runtime.clock import ClockPort, rfc3339
 from nightheron.runtime.ports import JournalPort, NewsPort
@@ -26,6 +27,8 @@ EVENTS_ALL = 2_000_000
 """The most events kept for all chambers together while the journal stalls."""
 WAITING_MOST = 4
 """A chamber with this many rows uncommitted writes no further witness until some are on disk."""
+Done = Callable[[bool], None]
+"""Told once whether the row is on disk, or was lost."""
 Pack = Callable[[Sequence[Event]], bytes]
 
 
@@ -50,6 +53,8 @@ class _Due:
     events: list[Event] | None
     core_token: int | None
     urgent: bool
+    queue: Queue = ()
+    done: Done | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +64,7 @@ class _Waiting:
     place: int | None
     core_token: int | None
     put_ns: int
+    done: Done | None
 
 
 class Recorder:
@@ -137,15 +143,26 @@ class Recorder:
             self.witness(place)
         self._snapshot(place, why)
 
-    def note(self, kind: str, body: dict[str, JsonValue], *, urgent: bool = True) -> None:
-        """Any other row."""
-        self._due.append(_Due(None, kind, body, None, None, urgent))
+    def note(
+        self,
+        kind: str,
+        body: dict[str, JsonValue],
+        *,
+        urgent: bool = True,
+        queue: Queue = (),
+        done: Done | None = None,
+    ) -> None:
+        """Any other row; ``queue`` changes the outbox in its transaction."""
+        self._due.append(_Due(None, kind, body, None, None, urgent, queue, done))
 
     def flush(self, now_ns: int) -> None:
         """Hand over every row that was cut, in order."""
         due, self._due = self._due, []
-        for row in due:
-            self._hand_over(row, now_ns)
+        if not due:
+            return
+        with self._journal.together():
+            for row in due:
+                self._hand_over(row, now_ns)
 
     def committed(self, tokens: Sequence[int]) -> list[tuple[int, int]]:
         """These rows are on disk; the (place, core token) pairs among them.
@@ -157,6 +174,8 @@ class Recorder:
         while self._waiting and (token := next(iter(self._waiting))) <= newest:
             row = self._waiting.pop(token)
             self.refused = self.refused or token not in on_disk
+            if row.done is not None:
+                row.done(token in on_disk)
             if row.place is None:
                 continue
             self._uncommitted[row.place] -= 1
@@ -212,14 +231,16 @@ class Recorder:
             # A row before this one was refused: what follows it cannot be replayed without it.
             row.events, row.body["truncated"] = None, True
         inputs = self._pack(row.events) if row.events else None
-        taken = self._journal.put(row.kind, row.body, inputs, self._token, urgent=row.urgent)
+        taken = self._journal.put(row.kind, row.body, inputs, self._token, urgent=row.urgent, queue=row.queue)
         self.refused = not taken
         if taken:
-            self._waiting[self._token] = _Waiting(row.place, row.core_token, now_ns)
+            self._waiting[self._token] = _Waiting(row.place, row.core_token, now_ns, row.done)
             if row.place is not None:
                 self._uncommitted[row.place] += 1
         elif row.place is not None:
             self._give_back(row.place, row)
+        elif row.done is not None:
+            row.done(False)
         if row.kind == "decision":
             self._news.row(str(row.body["chamber"]), row.body)
 

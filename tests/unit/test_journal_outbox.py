@@ -1,0 +1,77 @@
+"""The outbox changes in the transaction of the row that says why, and never otherwise."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from nightheron.journal.store import Store
+from nightheron.journal.verify import verify
+from nightheron.journal.writer import BATCH, DirectWriter, Writer
+
+from tests.support.journals import UTC, draft
+from tests.unit.test_journal_writer import Gated, Said
+
+
+def test_a_push_is_queued_with_its_row_and_taken_out_with_its_row(tmp_path: Path) -> None:
+    """What a row queues is found after a new start, until a row takes it out; the chain is sound."""
+    store = Store(tmp_path, UTC)
+    store.append([replace(draft(1), queue=(("a", "1"), ("b", "2"))), draft(2)])
+    store.append([replace(draft(3), queue=(("a", "3"), ("b", None), ("never", None)))])
+    assert store.outbox() == {"a": "3"}
+    store.close()
+    again = Store(tmp_path, UTC)
+    assert again.outbox() == {"a": "3"}
+    again.close()
+    assert verify(again.path).ok
+
+
+def test_a_row_that_is_refused_queues_nothing(tmp_path: Path) -> None:
+    """When the transaction fails, row and push are both missing; afterwards both are there."""
+    store = Store(tmp_path, UTC)
+    with pytest.raises(ValueError, match=r"NaN|nan|JSON"):
+        store.append([replace(draft(1), queue=(("a", "1"),)), draft(2, body={"ph": float("nan")})])
+    assert (store.outbox(), store.head.seq) == ({}, 0)
+    store.append([replace(draft(1), queue=(("a", "1"),))])
+    assert (store.outbox(), store.head.seq) == ({"a": "1"}, 1)
+    store.close()
+
+
+def test_an_old_journal_gets_its_outbox(tmp_path: Path) -> None:
+    """A journal that was begun before there was an outbox goes on, with its rows as they were."""
+    store = Store(tmp_path, UTC)
+    store.append([draft(1)])
+    store.db.execute("DROP TABLE outbox")
+    head = store.head
+    store.close()
+    again = Store(tmp_path, UTC)
+    assert (again.head, again.outbox(), again.why_new) == (head, {}, None)
+    again.close()
+
+
+def test_rows_that_belong_together_share_one_commit(tmp_path: Path) -> None:
+    """However many they are, and whatever the thread does meanwhile, they are on disk all or none."""
+    said, store = Said(), Gated(tmp_path)
+    commits: list[int] = []
+    real = store.append
+    store.append = lambda drafts: (commits.append(len(drafts)), real(drafts))[1]  # type: ignore[method-assign]  # counts
+    writer = Writer(store, said.committed, said.state).start()
+    with writer.together():
+        for number in range(1, BATCH + 50):
+            writer.put(draft(number), number, urgent=True)
+    assert said.wait(lambda: len(said.tokens) == BATCH + 49)
+    assert writer.stop(10)
+    assert commits == [BATCH + 49]
+
+
+def test_the_direct_writer_waits_for_the_last_of_them(tmp_path: Path) -> None:
+    """In a simulated night too, rows that belong together are one commit."""
+    said, store = Said(), Store(tmp_path, UTC)
+    writer = DirectWriter(store, said.committed, said.state)
+    with writer.together():
+        writer.put(draft(1), 1, urgent=True)
+        writer.put(draft(2), 2, urgent=True)
+        assert said.tokens == []
+    assert said.tokens == [1, 2]
+    assert writer.stop(1)
