@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import ClassVar
 
 import pytest
+from nightheron.journal.chain import Row
+from nightheron.journal.draft import Draft
 from nightheron.journal.store import Store
 from nightheron.journal.verify import verify
 from nightheron.journal.writer import BATCH, DirectWriter, Writer
 
 from tests.support.journals import UTC, draft
-from tests.unit.test_journal_writer import Gated, Said
+from tests.unit.test_journal_writer import Said
 
 
 def test_a_push_is_queued_with_its_row_and_taken_out_with_its_row(tmp_path: Path) -> None:
@@ -50,19 +54,26 @@ def test_an_old_journal_gets_its_outbox(tmp_path: Path) -> None:
     again.close()
 
 
+class Counted(Store):
+    """Remembers how many rows each commit had."""
+
+    commits: ClassVar[list[int]] = []
+
+    def append(self, drafts: Sequence[Draft]) -> list[Row]:
+        self.commits.append(len(drafts))
+        return super().append(drafts)
+
+
 def test_rows_that_belong_together_share_one_commit(tmp_path: Path) -> None:
     """However many they are, and whatever the thread does meanwhile, they are on disk all or none."""
-    said, store = Said(), Gated(tmp_path)
-    commits: list[int] = []
-    real = store.append
-    store.append = lambda drafts: (commits.append(len(drafts)), real(drafts))[1]  # type: ignore[method-assign]  # counts
+    said, store = Said(), Counted(tmp_path, UTC)
     writer = Writer(store, said.committed, said.state).start()
     with writer.together():
         for number in range(1, BATCH + 50):
             writer.put(draft(number), number, urgent=True)
     assert said.wait(lambda: len(said.tokens) == BATCH + 49)
     assert writer.stop(10)
-    assert commits == [BATCH + 49]
+    assert store.commits == [BATCH + 49]
 
 
 def test_the_direct_writer_waits_for_the_last_of_them(tmp_path: Path) -> None:
