@@ -14,8 +14,8 @@ SCHEMA = """CREATE TABLE IF NOT EXISTS entries (
     seq INTEGER PRIMARY KEY, utc TEXT NOT NULL, boot TEXT NOT NULL, mono_ns INTEGER NOT NULL,
     kind TEXT NOT NULL, chamber TEXT, body BLOB NOT NULL, prev TEXT NOT NULL, hash TEXT NOT NULL,
     inputs BLOB)"""
-OUTBOX = "CREATE TABLE IF NOT EXISTS outbox (id TEXT PRIMARY KEY, body TEXT NOT NULL)"
-"""What is still to be told. Only a queue: the rows of kind ``delivery`` are the record."""
+OUTBOX = "CREATE TABLE IF NOT EXISTS outbox (id TEXT PRIMARY KEY, body TEXT NOT NULL) WITHOUT ROWID"
+"""What is still to be told; made with the first push. A queue: the ``delivery`` rows are the record."""
 RARE = "kind NOT IN ('decision', 'witness')"
 """Rows of other kinds are few; an index of them alone costs a quiet minute nothing."""
 INDEX = f"CREATE INDEX IF NOT EXISTS rare ON entries (kind) WHERE {RARE}"

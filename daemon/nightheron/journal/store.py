@@ -106,7 +106,6 @@ class Store:
                 raise Replaced(f"the journal was damaged: {found[0] if found else 'no answer'}")
             self.db.execute(SCHEMA)
             self.db.execute(INDEX)
-            self.db.execute(OUTBOX)
             columns = [row[1] for row in self.db.execute("PRAGMA table_info(entries)").fetchall()]
             if columns != list(COLUMNS):
                 raise Replaced("the journal was damaged: its table is not the journal's")
@@ -214,6 +213,8 @@ class Store:
                 raise Replaced("the journal was replaced: its last entry is not the one written last")
             marks = ",".join("?" * len(COLUMNS))
             self.db.executemany(f"INSERT INTO entries VALUES ({marks})", rows)  # noqa: S608 - only marks
+            if queue:
+                self.db.execute(OUTBOX)
             for name, text in queue:
                 if text is None:
                     self.db.execute("DELETE FROM outbox WHERE id = ?", (name,))
