@@ -16,11 +16,15 @@ from typing import Any
 
 import pytest
 
-from tests.support.broker import RunningBroker
+from tests.support.broker import Client, RunningBroker
 
 PATIENCE_S = 60.0
 CLEAN = {name: value for name, value in os.environ.items() if not name.startswith("NIGHTHERON_")}
 NIGHTHERON = [sys.executable, "-m", "nightheron.cli.main"]
+INSTRUMENTS = (
+    *("flow", "circulation", "feed", "outlet_pressure", "vessel_pressure"),
+    *("temperature", "room_co2", "leak"),
+)
 OWN = """
 [[fault]]
 name = "stranger_at_once"
@@ -69,7 +73,8 @@ def _until(true: Callable[[], bool]) -> bool:
 class Site:
     """A rig that plays, what it printed, and the service's configuration with short times."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, broker: RunningBroker) -> None:
+        self.broker = broker
         self.folder, self.printed = folder, folder / "printed"
         self.made, self.config = folder / "r" / "nightheron.toml", folder / "quick.toml"
 
@@ -98,7 +103,8 @@ class Site:
 def site() -> Iterator[Site]:
     """A broker, and a rig on it and on its serial lines; short names, since sockets have no long ones."""
     with tempfile.TemporaryDirectory(prefix="nh") as name:
-        site, broker = Site(Path(name)), RunningBroker(Path(name))
+        broker = RunningBroker(Path(name))
+        site = Site(Path(name), broker)
         (site.folder / "own.toml").write_text(OWN)
         broker.start()
         words = ["rig", "--dir", str(site.folder / "r"), "--broker", f"{broker.host}:{broker.port}"]
@@ -132,6 +138,19 @@ def test_every_probe_is_heard(site: Site, chamber: str) -> None:
     values = [row["value"] for row in rows if row.get("value") is not None]
     assert len(values) >= 1
     assert all(6.0 < value < 8.5 for value in values)
+
+
+def test_instruments_are_on_the_broker(site: Site) -> None:
+    """Flow, circulation, pressures, temperature, room and leak of both chambers are published as numbers."""
+    with Client(site.broker, "rig/#") as client:
+        wanted = {f"rig/{name}/{signal}" for name in ("west", "east") for signal in INSTRUMENTS}
+        assert _until(lambda: wanted <= {message.topic for message in client.messages})
+        last = {
+            message.topic: float(message.payload) for message in client.messages if message.topic in wanted
+        }
+    assert last["rig/west/flow"] == pytest.approx(25.0)
+    assert (last["rig/east/circulation"], last["rig/east/leak"]) == (1.0, 0.0)
+    assert 300.0 < last["rig/west/room_co2"] < 1000.0
 
 
 def test_the_service_guards_it_and_faults_are_seen(site: Site) -> None:

@@ -43,9 +43,9 @@ class Thermostat:
                 self.gas = Gas.CLOSED
             elif float(says) > self.resume_ph:
                 self.gas = Gas.OPEN
-        if self.gas is Gas.OPEN:
+        if self.gas is Gas.OPEN and (before is Gas.CLOSED or bay.valve.left_s < 0.6 * renew_s):
             bay.valve.order(f"OPEN {renew_s:g}")
-        elif before is Gas.OPEN:
+        elif self.gas is Gas.CLOSED and before is Gas.OPEN:
             bay.valve.order("CLOSE")
 
 
