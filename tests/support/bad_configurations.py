@@ -85,7 +85,7 @@ KINDS = (
     _west("opening of a week", "longest_opening_s = 604800", "at most 86400"),
     _west("trial above the longest", "trial_opening_s = 30000", "longest_opening_s"),
     _west("unknown commissioning", 'commissioning = "off"', '"advise" or "require"'),
-    _west("a limit nothing guards", "gas_budget_s_per_day = 3600", "no gas budget"),
+    _west("budget longer than a day", "gas_budget_s_per_day = 90000", "at most 86400"),
     _east_valve("lease too short", "lease_s = 1", "at least 2"),
     _east_valve("lease without end", "lease_s = inf", "finite"),
     _east_valve("device timer too short", "device_timer_s = 2", "half of lease_s"),
@@ -113,11 +113,11 @@ KINDS = (
     ),
     _bad("pattern without value", "?P<value>", "?P<ph>", "chamber.west.probe.pattern", "named value"),
     _bad(
-        "two probes",
+        "four probes",
         f"[chamber.probe]\n{ONE_PROBE}",
-        f"{PROBES_2}{ONE_PROBE}\n{PROBES_2}{ONE_PROBE}",
+        4 * f"{PROBES_2}{ONE_PROBE}\n",
         "chamber.west.probes",
-        "one probe a chamber",
+        "one to three probes",
     ),
     _bad(
         "unknown driver",

@@ -10,7 +10,7 @@ from nightheron.chemistry.safety import HARM_BELOW_FLOOR_PH, process_safety_s
 from nightheron.model import JsonValue
 from nightheron.settings import KeyFault
 from nightheron.settings.reckon import BudgetRow
-from nightheron.settings.site import Button, Chamber, Probe, Site, Valve
+from nightheron.settings.site import Button, Chamber, Probe, Sense, Site, Valve
 
 FACTORS = (2.0, 10.0, 50.0)
 SLOW = "probe_stuck"
@@ -95,6 +95,9 @@ def _wiring(site: Site, chamber: Chamber) -> str:
         *(f"  valve   {_valve(v)}" for v in chamber.valves),
         *(f"  button  {_button(b)}" for b in chamber.buttons),
     ]
+    lines += [f"  {s.signal.value:<7} {_limits(s)}; {_probe(s.probe)}" for s in chamber.senses]
+    if table.gas_budget_s_per_day is not None:
+        lines.append(f"  budget  at most {table.gas_budget_s_per_day:g} s of open gas in 24 h")
     if tank is not None:
         need = "required" if tank.table.required else "not required"
         lines.append(f"  tank    {tank.name}, gas shut below pH {tank.table.low_ph:.2f}, {need}")
@@ -108,6 +111,17 @@ def _button(button: Button) -> str:
     return f"{button.driver} {_where(button.options)}, {holds} holds the gas shut"
 
 
+def _limits(sense: Sense) -> str:
+    from nightheron.guard.signals import KINDS
+
+    one, unit = sense.limits, KINDS[sense.signal].unit
+    bounds = [f"below {one.low:g}{unit}"] if one.low is not None else []
+    bounds += [f"above {one.high:g}{unit}"] if one.high is not None else []
+    held = f", held {one.hold_s:g} s" if one.hold_s else ""
+    need = "required" if one.required else "not required"
+    return f"gas shut {' or '.join(bounds)}{held}, {need}"
+
+
 def _where(options: object) -> str:
     if getattr(options, "chip", None) is not None:
         return f"{getattr(options, 'chip', '')} line {getattr(options, 'line', '')}"
@@ -118,7 +132,8 @@ def _where(options: object) -> str:
 def _probe(probe: Probe) -> str:
     scale = f", {'calibrated' if probe.calibrated else 'ideal electrode'}" if probe.unit == "mv" else ""
     age = f"every {probe.period_s:g} s, lost after {probe.stale_s:g} s"
-    return f"{probe.driver} {_where(probe.options)}, {probe.unit}{scale}, {age}"
+    unit = f"{probe.unit}{scale}, " if probe.unit else ""
+    return f"{probe.driver} {_where(probe.options)}, {unit}{age}"
 
 
 def _valve(valve: Valve) -> str:

@@ -83,7 +83,7 @@ def _check(limits: ChamberLimits, faults: Faults) -> None:
     """The bounds of each limit, and of all among themselves, as the configuration has them."""
     key, values = f"chamber.{limits.name}", {name: getattr(limits, name) for name in ("name", *LIMITS)}
     table = validate(ChamberTable, values, key, faults, table="[[chamber]]")
-    check_chamber(ParsedChamber(key, table, None, None), faults)
+    check_chamber(ParsedChamber(key, table, None, None, []), faults)
 
 
 def _bad(key: str, why: str) -> BadConfiguration:

@@ -55,8 +55,14 @@ def _chamber(chamber: Chamber) -> Iterator[KeyFault]:
         yield KeyFault(
             f"{key}.water_l", f"not given: the process safety time is reckoned for {table.water_l:g} L"
         )
-    for probe in chamber.probes:
+    for probe in (*chamber.probes, *(sense.probe for sense in chamber.senses)):
         yield from _probe(probe)
+    if len(chamber.probes) == 1 and table.gas_budget_s_per_day is None:
+        yield KeyFault(
+            f"{key}.gas_budget_s_per_day",
+            "not given: a single probe that reads high has no other witness than a second probe, this budget "
+            "and the effluent test",
+        )
     for valve in chamber.valves:
         port = getattr(valve.options, "port", None)
         if isinstance(port, str) and not Path(port).exists():

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from typing import Any
 
 from nightheron.settings.faults import Faults
 from nightheron.settings.parsed import Device, ParsedChamber, ParsedTank, stale_s
-from nightheron.settings.tables import ButtonTable, ChamberTable, ProbeTable, ValveTable
+from nightheron.settings.tables import ChamberTable, ProbeTable, SenseProbeTable, ValveTable
 
 ORDER_PAIRS = (("open_order", "close_order"), ("open_line", "close_line"), ("open_answer", "closed_answer"))
 
@@ -15,11 +16,14 @@ def check_chamber(chamber: ParsedChamber, faults: Faults) -> None:
     """Limits, probe and valve of one chamber among themselves."""
     if chamber.table is not None:
         _limits(chamber.key, chamber.table, faults)
-    if chamber.probe is not None:
-        _probe(chamber.probe, faults)
-    if chamber.valve is not None:
-        _valve(chamber.valve, faults)
-        _machine(chamber.valve, faults)
+    for probe in chamber.probes or ():
+        _probe(probe, faults)
+    for valve in chamber.valves or ():
+        _valve(valve, faults)
+        _machine(valve, faults)
+    for sense in chamber.senses:
+        if sense.probe is not None:
+            _probe(sense.probe, faults)
 
 
 def _limits(key: str, table: ChamberTable, faults: Faults) -> None:
@@ -34,7 +38,7 @@ def _limits(key: str, table: ChamberTable, faults: Faults) -> None:
         )
 
 
-def _probe(probe: Device[ProbeTable], faults: Faults) -> None:
+def _probe(probe: Device[ProbeTable] | Device[SenseProbeTable], faults: Faults) -> None:
     least = 3.0 * probe.table.period_s
     if stale_s(probe.table) < least:
         faults.add(f"{probe.key}.stale_s", f"must be at least three times period_s, here {least:g}")
@@ -91,11 +95,7 @@ def check_tanks(tanks: Iterable[ParsedTank], faults: Faults) -> None:
             fed.setdefault(name, tank.key)
 
 
-def check_broker(
-    document: Mapping[str, object],
-    devices: Iterable[Device[ProbeTable] | Device[ValveTable] | Device[ButtonTable]],
-    faults: Faults,
-) -> None:
+def check_broker(document: Mapping[str, object], devices: Iterable[Device[Any]], faults: Faults) -> None:
     """[mqtt] is there where something speaks through it."""
     users = [device.key for device in devices if device.by_broker]
     if users and "mqtt" not in document:

@@ -12,9 +12,9 @@ from nightheron.settings import crosscheck, parse, secret_files, sharing
 from nightheron.settings.calibration import Calibrated, conversion_for, ideal
 from nightheron.settings.faults import BadConfiguration, Faults
 from nightheron.settings.parsed import Device, ParsedChamber, ParsedTank, stale_s
-from nightheron.settings.site import Alerts, Button, Chamber, Mqtt, Probe, Site, Step, Tank, Valve
+from nightheron.settings.site import Alerts, Button, Chamber, Mqtt, Probe, Sense, Site, Step, Tank, Valve
 from nightheron.settings.source import DEFAULT_DATA_DIR, environment_faults, read_document, resolve_data_dir
-from nightheron.settings.tables import MqttTable, ProbeTable, SiteTable, ValveTable
+from nightheron.settings.tables import MqttTable, ProbeTable, SenseProbeTable, SiteTable, ValveTable
 
 
 def load(path: Path, environ: Mapping[str, str]) -> Site:
@@ -135,9 +135,10 @@ def _hold_together(
     for tank in tanks:
         crosscheck.check_tank(tank, known, faults)
     crosscheck.check_tanks(tanks, faults)
-    probes = [c.probe for c in chambers if c.probe is not None]
+    probes: list[Device[Any]] = [probe for c in chambers for probe in c.probes or ()]
+    probes += [sense.probe for c in chambers for sense in c.senses if sense.probe is not None]
     probes += [t.probe for t in tanks if t.probe is not None]
-    valves = [c.valve for c in chambers if c.valve is not None]
+    valves = [valve for c in chambers for valve in c.valves or ()]
     buttons = [button for c in chambers for button in c.buttons]
     crosscheck.check_broker(document, [*probes, *valves, *buttons], faults)
     ours = f"{mqtt.prefix}/{site.name}/" if mqtt and site and mqtt.publish else None
@@ -151,14 +152,35 @@ def _hold_together(
 def _chamber(
     parsed: ParsedChamber, data_dir: Path | None, mqtt: Mqtt | None, faults: Faults
 ) -> Chamber | None:
-    if parsed.table is None or parsed.probe is None or parsed.valve is None:
+    if parsed.table is None or parsed.probes is None or parsed.valves is None:
         return None
-    record = data_dir and data_dir / "calibration" / f"{parsed.table.name}.json"
+    name, folder = f"{parsed.table.name}.json", data_dir and data_dir / "calibration"
+    records = [folder and (folder / name if i == 1 else folder / f"probe-{i}" / name) for i in (1, 2, 3)]
+    broker = None if mqtt is None else mqtt.broker
     return Chamber(
         parsed.table,
-        (_probe(parsed.probe, record, faults),),
-        (_valve(parsed.valve, None if mqtt is None else mqtt.broker),),
+        tuple(_probe(p, record, faults) for p, record in zip(parsed.probes, records, strict=False)),
+        tuple(_valve(valve, broker) for valve in parsed.valves),
+        tuple(
+            Sense(one.signal, one.table, _sense_probe(one.probe))
+            for one in parsed.senses
+            if one.table is not None and one.probe is not None
+        ),
         tuple(Button(b.key, b.name, b.options, b.table) for b in parsed.buttons),
+    )
+
+
+def _sense_probe(device: Device[SenseProbeTable]) -> Probe:
+    return Probe(
+        key=device.key,
+        driver=device.name,
+        options=device.options,
+        unit="",
+        period_s=float(device.table.period_s),
+        stale_s=float(stale_s(device.table)),
+        conversion=ideal("ph"),
+        calibrated=False,
+        by_broker=device.by_broker,
     )
 
 

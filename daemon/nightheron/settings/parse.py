@@ -7,30 +7,33 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel
 
+from nightheron.model import Signal
 from nightheron.settings import drivers
 from nightheron.settings.faults import Faults
 from nightheron.settings.kinds import usable_name
-from nightheron.settings.parsed import Device, ParsedChamber, ParsedTank
+from nightheron.settings.parsed import Device, ParsedChamber, ParsedSense, ParsedTank
+from nightheron.settings.senses import TABLES
 from nightheron.settings.tables import (
     AlertsTable,
     ButtonTable,
     ChamberTable,
     LadderTable,
     ProbeTable,
+    SenseProbeTable,
     TankTable,
     ValveTable,
 )
 from nightheron.settings.words import unknown, validate
 
-Common = TypeVar("Common", ProbeTable, ValveTable, ButtonTable)
+Common = TypeVar("Common", ProbeTable, ValveTable, ButtonTable, SenseProbeTable)
 Model = TypeVar("Model", bound=BaseModel)
 
-BESIDE = ("probe", "probes", "valve", "valves", "button", "buttons")
+DEVICES = ("probe", "probes", "valve", "valves", "button", "buttons")
+BESIDE = (*DEVICES, *(signal.value for signal in TABLES))
 """What stands in tables of its own within a chamber."""
 TOP = ("site", "mqtt", "chamber", "tank", "alerts")
 LADDER_MOST = 3
-ONE_PROBE = "this version guards by one probe a chamber; give one [chamber.probe]"
-ONE_VALVE = "this version moves one valve a chamber; give one [chamber.valve]"
+MOST = {"probes": (3, "one to three probes vote on a chamber"), "valves": (2, "one valve, or two in series")}
 
 
 def top_level(document: Mapping[str, Any], faults: Faults) -> None:
@@ -45,19 +48,18 @@ def chambers(document: Mapping[str, Any], faults: Faults) -> list[ParsedChamber]
     found = []
     for key, raw in _tables(document, "chamber", faults):
         own = {k: v for k, v in raw.items() if k not in BESIDE}
-        if "gas_budget_s_per_day" in own:
-            why = "this version has no gas budget, so the limit would guard nothing; take the key out"
-            faults.add(f"{key}.gas_budget_s_per_day", why)
-            del own["gas_budget_s_per_day"]
         table = validate(ChamberTable, own, key, faults, beside=BESIDE, table="[chamber]")
-        probe_raw = _single(raw, "probe", "probes", key, ONE_PROBE, faults)
-        valve_raw = _single(raw, "valve", "valves", key, ONE_VALVE, faults)
         found.append(
             ParsedChamber(
                 key,
                 table,
-                _device(ProbeTable, drivers.PROBES, probe_raw, f"{key}.probe", "[chamber.probe]", faults),
-                _device(ValveTable, drivers.VALVES, valve_raw, f"{key}.valve", "[chamber.valve]", faults),
+                _devices(ProbeTable, drivers.PROBES, raw, "probe", key, faults),
+                _devices(ValveTable, drivers.VALVES, raw, "valve", key, faults),
+                [
+                    _sense(signal, raw[signal.value], f"{key}.{signal.value}", faults)
+                    for signal in TABLES
+                    if signal.value in raw
+                ],
                 _buttons(raw, key, faults),
             )
         )
@@ -131,23 +133,49 @@ def _tables(document: Mapping[str, Any], kind: str, faults: Faults) -> list[tupl
     return found
 
 
-def _single(
-    raw: Mapping[str, Any], one: str, many: str, key: str, only_one: str, faults: Faults
-) -> object | None:
-    """The one probe or valve of a chamber, however it is written."""
+def _devices(
+    model: type[Common], group: str, raw: Mapping[str, Any], one: str, key: str, faults: Faults
+) -> list[Device[Common]] | None:
+    """The probes or valves of a chamber, however they are written; None when any of them was refused."""
+    many = one + "s"
+    most, why = MOST[many]
     if one in raw and many in raw:
         faults.add(f"{key}.{many}", f"give either [chamber.{one}] or [[chamber.{many}]], not both")
         return None
     if isinstance(raw.get(one), list) or (many in raw and not isinstance(raw[many], list)):
         faults.add(f"{key}.{one}", f"write [chamber.{one}], or [[chamber.{many}]] with two brackets")
         return None
-    if many in raw and len(raw[many]) > 1:
-        faults.add(f"{key}.{many}", only_one)
-        return None
-    found = raw.get(one) if one in raw else next(iter(raw.get(many, [])), None)
-    if found is None:
+    written = [raw[one]] if one in raw else raw.get(many, [])
+    if not written:
         faults.add(f"{key}.{one}", f"is missing: a [[chamber]] needs a [chamber.{one}]")
-    return found
+        return None
+    if len(written) > most:
+        faults.add(f"{key}.{many}", f"{why}; here are {len(written)}")
+        return None
+    if len(written) == 1:
+        found = [_device(model, group, written[0], f"{key}.{one}", f"[chamber.{one}]", faults)]
+    else:
+        found = [
+            _device(model, group, each, f"{key}.{many}[{number}]", f"[[chamber.{many}]]", faults)
+            for number, each in enumerate(written, 1)
+        ]
+    sound = [device for device in found if device is not None]
+    return sound if len(sound) == len(written) else None
+
+
+def _sense(signal: Signal, raw: object, key: str, faults: Faults) -> ParsedSense:
+    """One signal's table, and its probe."""
+    table = f"[chamber.{signal.value}]"
+    if not isinstance(raw, Mapping):
+        faults.add(key, f"must be a table: {table}")
+        return ParsedSense(key, signal, None, None)
+    own = {k: v for k, v in raw.items() if k != "probe"}
+    limits = validate(TABLES[signal], own, key, faults, beside=("probe",), table=table)
+    if "probe" not in raw:
+        faults.add(f"{key}.probe", f"is missing: {table} needs a [chamber.{signal.value}.probe]")
+    where = f"[chamber.{signal.value}.probe]"
+    probe = _device(SenseProbeTable, drivers.PROBES, raw.get("probe"), f"{key}.probe", where, faults)
+    return ParsedSense(key, signal, limits, probe)
 
 
 def _buttons(raw: Mapping[str, Any], key: str, faults: Faults) -> tuple[Device[ButtonTable], ...]:

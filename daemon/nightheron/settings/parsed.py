@@ -7,7 +7,16 @@ from typing import Any, Generic, TypeVar
 
 from pydantic import BaseModel
 
-from nightheron.settings.tables import ButtonTable, ChamberTable, ProbeTable, TankTable, ValveTable
+from nightheron.model import Signal
+from nightheron.settings.senses import SenseTable
+from nightheron.settings.tables import (
+    ButtonTable,
+    ChamberTable,
+    ProbeTable,
+    SenseProbeTable,
+    TankTable,
+    ValveTable,
+)
 
 Common = TypeVar("Common", bound=BaseModel)
 
@@ -30,9 +39,20 @@ class ParsedChamber:
 
     key: str
     table: ChamberTable | None
-    probe: Device[ProbeTable] | None
-    valve: Device[ValveTable] | None
+    probes: list[Device[ProbeTable]] | None
+    valves: list[Device[ValveTable]] | None
+    senses: list[ParsedSense]
     buttons: tuple[Device[ButtonTable], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ParsedSense:
+    """One [chamber.<signal>] with its probe."""
+
+    key: str
+    signal: Signal
+    table: SenseTable | None
+    probe: Device[SenseProbeTable] | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +64,6 @@ class ParsedTank:
     probe: Device[ProbeTable] | None
 
 
-def stale_s(table: ProbeTable) -> float:
+def stale_s(table: ProbeTable | SenseProbeTable) -> float:
     """The age at which a reading no longer counts: as written, else five seconds or three intervals."""
     return table.stale_s if table.stale_s is not None else max(5.0, 3.0 * table.period_s)

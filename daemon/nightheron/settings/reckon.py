@@ -8,9 +8,10 @@ bounds it, ``seconds`` is None and the row says so.
 from __future__ import annotations
 
 import ipaddress
+import math
 import socket
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from nightheron.chemistry.safety import process_safety_s
 from nightheron.settings.site import Chamber, Site
@@ -55,8 +56,7 @@ def reckon(site: Site) -> tuple[BudgetRow, ...]:
 
 def closing_s(chamber: Chamber) -> float:
     """From the decision to gas closed: the order is taken within this, or the valve counts as lost."""
-    table = chamber.valves[0].table
-    return order_s(table.lease_s, table.travel_s)
+    return chamber.order_s + chamber.travel_s
 
 
 def order_s(lease_s: float, travel_s: float) -> float:
@@ -102,18 +102,17 @@ def _row(site: Site, chamber: Chamber, cause: str) -> BudgetRow:
 
 
 def _close(chamber: Chamber) -> str:
-    table = chamber.valves[0].table
-    return f"order taken within {max(0.5, table.lease_s / 2):g} s, travel {table.travel_s:g} s"
+    return f"order taken within {chamber.order_s:g} s, travel {chamber.travel_s:g} s"
 
 
 def _below_floor(_: Site, chamber: Chamber) -> Step:
-    period_s = chamber.probes[0].period_s
+    period_s = max(probe.period_s for probe in chamber.probes)
     by = f"the next reading ({period_s:g} s) closes; {_close(chamber)}"
     return period_s + TICK_S + closing_s(chamber), by
 
 
 def _silent(_: Site, chamber: Chamber) -> Step:
-    stale_s = chamber.probes[0].stale_s
+    stale_s = max(probe.stale_s for probe in chamber.probes)
     by = f"stale_s ({stale_s:g} s) without a reading; {_close(chamber)}"
     return stale_s + TICK_S + closing_s(chamber), by
 
@@ -128,13 +127,13 @@ def _stuck(_: Site, chamber: Chamber) -> Step:
 
 
 def _guard_gone(_: Site, chamber: Chamber) -> Step:
-    lease_s = chamber.valves[0].table.lease_s
+    lease_s = chamber.lease_s
     by = f"the keeper, when the lease ({lease_s:g} s) runs out; {_close(chamber)}"
     return lease_s + closing_s(chamber), by
 
 
 def _keeper_gone(_: Site, chamber: Chamber) -> Step:
-    lease_s = chamber.valves[0].table.lease_s
+    lease_s = max(valve.table.lease_s for valve in chamber.valves)
     silent_s = max(0.5, lease_s / 4)
     by = (
         f"asked every {lease_s / 4:g} s, no answer for {silent_s:g} s: a spare keeper takes over within "
@@ -144,18 +143,29 @@ def _keeper_gone(_: Site, chamber: Chamber) -> Step:
 
 
 def _valve_gone(_: Site, chamber: Chamber) -> Step:
+    if len({valve.bus for valve in chamber.valves}) > 1:
+        return _other_closes(chamber)
     timer_s = device_timer_s(chamber)
     if timer_s is None:
         return None, UNREACHABLE
-    return timer_s + chamber.valves[
-        0
-    ].table.travel_s, f"the device's own timer ({timer_s:g} s), on trust until it is seen to work"
+    by = f"the device's own timer ({timer_s:g} s), on trust until it is seen to work"
+    return timer_s + chamber.travel_s, by
+
+
+def _other_closes(chamber: Chamber) -> Step:
+    """Two valves in series on two buses: what one does not answer, the other ends."""
+    repeat_s = max(valve.table.lease_s for valve in chamber.valves) / 2
+    by = (
+        f"the other valve in series, once the first leaves an order unanswered (asked every {repeat_s:g} s, "
+        f"{chamber.order_s:g} s to answer); {_close(chamber)}"
+    )
+    return repeat_s + chamber.order_s + TICK_S + closing_s(chamber), by
 
 
 def _broker_gone(site: Site, chamber: Chamber) -> Step:
-    if chamber.valves[0].by_broker:
+    if any(valve.by_broker for valve in chamber.valves):
         return _valve_gone(site, chamber)
-    if chamber.probes[0].by_broker:
+    if any(probe.by_broker for probe in chamber.probes):
         return _silent(site, chamber)
     tank = site.tank_of(chamber.name)
     if tank is None or not tank.probe.by_broker:
@@ -168,6 +178,12 @@ def _broker_gone(site: Site, chamber: Chamber) -> Step:
 
 
 def _host_gone(site: Site, chamber: Chamber) -> Step:
+    """With two valves in series gas ends with the first that is bounded."""
+    alone = [_host_gone_one(site, replace(chamber, valves=(valve,))) for valve in chamber.valves]
+    return min(alone, key=lambda step: math.inf if step[0] is None else step[0])
+
+
+def _host_gone_one(site: Site, chamber: Chamber) -> Step:
     timer_s, by = _valve_gone(site, chamber)
     if hasattr(chamber.valves[0].options, "watchdog_s"):
         return _pin_let_go(chamber, timer_s, by)

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from nightheron.settings.schema import Schema, schema
+from nightheron.settings.senses import TABLES
 from nightheron.settings.tables import ButtonTable
 
 FOLDER = Path("config")
@@ -27,7 +28,8 @@ SAMPLE = "west"
 """The chamber that the models' examples speak of."""
 GIVEN = {"commissioning": "require"}
 """What a shipped file says beside what it must."""
-BESIDE = ("probe", "probes", "valve", "valves", "button", "buttons")
+SENSES = tuple(signal.value for signal in TABLES)
+BESIDE = ("probe", "probes", "valve", "valves", "button", "buttons", *SENSES)
 
 HEAD = f"""\
 #:schema ./{SCHEMA_FILE}
@@ -59,6 +61,25 @@ topic = "greenhouse/west/hands"
 DRIVERS = """\
 # The other drivers. Whatever a chamber, probe or valve has above, it may have here too.
 """
+SIGNALS = """\
+# Several probes of one chamber: [[chamber.probes]] written two or three times instead of [chamber.probe]. The
+# lower of two decides; of three the median, and one that is far off is set aside. Two valves in series:
+# [[chamber.valves]] written twice; both shut on any doubt.
+#
+# Other signals of a chamber, each optional, by any probe driver: a number in the unit of its keys, or a
+# switch that says 1 and 0. One beyond its limit shuts gas.
+[[chamber]]
+name = "with-signals"
+commissioning = "require"
+
+[chamber.probe]
+driver = "mqtt"
+topic = "greenhouse/with-signals/ph"
+
+[chamber.valve]
+driver = "mqtt"
+order_topic = "greenhouse/with-signals/gas/order"
+"""
 
 
 def reference(whole: Schema) -> str:
@@ -78,6 +99,7 @@ def reference(whole: Schema) -> str:
         lines += [f'[[chamber]]\nname = "{chamber}"']
         lines += [f'commissioning = "{GIVEN["commissioning"]}"', ""]
         lines += _device("probe", name, parts, chamber) + _device("valve", name, parts, chamber)
+    lines += [SIGNALS, *_senses(parts)]
     lines += ["# The water the effluent goes to; it may be left out, and written more than once."]
     lines += _table("[[tank]]", parts["tank"], beside=BESIDE)
     lines += ["[tank.probe]                            # as any other probe", 'driver = "mqtt"']
@@ -93,6 +115,16 @@ def reference(whole: Schema) -> str:
 def _off(line: str) -> str:
     """A line of a table that is left out as a whole."""
     return f"# {line.lstrip('# ')}" if line else line
+
+
+def _senses(parts: Schema) -> list[str]:
+    """Every signal's table, each with a probe on the broker."""
+    lines: list[str] = []
+    for name in SENSES:
+        lines += _table(f"[chamber.{name}]", parts[f"sense_{name}"], beside=["probe"])
+        lines += [f'[chamber.{name}.probe]\ndriver = "mqtt"']
+        lines += [f'topic = "greenhouse/with-signals/{name}"', ""]
+    return lines
 
 
 def _names(parts: Schema) -> list[str]:

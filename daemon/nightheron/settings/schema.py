@@ -13,6 +13,7 @@ from typing import Any
 from pydantic import BaseModel
 
 from nightheron.settings import drivers
+from nightheron.settings.senses import TABLES
 from nightheron.settings.tables import (
     AlertsTable,
     ButtonTable,
@@ -20,6 +21,7 @@ from nightheron.settings.tables import (
     LadderTable,
     MqttTable,
     ProbeTable,
+    SenseProbeTable,
     SiteTable,
     TankTable,
     ValveTable,
@@ -39,11 +41,8 @@ def schema() -> Schema:
     _devices("probe", drivers.PROBES, ProbeTable, definitions)
     _devices("valve", drivers.VALVES, ValveTable, definitions)
     _devices("button", drivers.PROBES, ButtonTable, definitions)
-    chamber = _with_devices(table(ChamberTable, definitions), PLURALS)
-    chamber["properties"]["button"] = _ref("button")
-    chamber["properties"]["buttons"] = {"type": "array", "items": _ref("button")}
-    chamber["allOf"].append({"not": {"required": ["button", "buttons"]}})
-    definitions["chamber"] = chamber
+    _devices("sense_probe", drivers.PROBES, SenseProbeTable, definitions)
+    definitions["chamber"] = _chamber(definitions)
     definitions["ladder"] = table(LadderTable, definitions)
     definitions["alerts"]["properties"]["ladder"] = {"type": "array", "maxItems": 3, "items": _ref("ladder")}
     definitions["tank"] = _with_devices(table(TankTable, definitions), {"probe": None})
@@ -63,6 +62,20 @@ def schema() -> Schema:
         "additionalProperties": False,
         "$defs": dict(sorted(definitions.items())),
     }
+
+
+def _chamber(definitions: Schema) -> Schema:
+    chamber = _with_devices(table(ChamberTable, definitions), PLURALS)
+    chamber["properties"]["button"] = _ref("button")
+    chamber["properties"]["buttons"] = {"type": "array", "items": _ref("button")}
+    chamber["allOf"].append({"not": {"required": ["button", "buttons"]}})
+    for signal, kind in TABLES.items():
+        sense = table(kind, definitions)
+        sense["properties"]["probe"] = _ref("sense_probe")
+        sense["required"] = [*sense["required"], "probe"]
+        definitions[f"sense_{signal.value}"] = sense
+        chamber["properties"][signal.value] = _ref(f"sense_{signal.value}")
+    return chamber
 
 
 def table(model: type[BaseModel], definitions: Schema) -> Schema:

@@ -9,13 +9,13 @@ from typing import Any
 
 from nightheron.settings.faults import Faults
 from nightheron.settings.parsed import Device
-from nightheron.settings.tables import ButtonTable, ProbeTable, ValveTable
+from nightheron.settings.tables import ButtonTable, ValveTable
 
 LINES = ("open_line", "close_line")
 
 
 def check_topics(
-    probes: Sequence[Device[ProbeTable]],
+    probes: Sequence[Device[Any]],
     valves: Sequence[Device[ValveTable]],
     ours: str | None,
     faults: Faults,
@@ -81,9 +81,7 @@ def _port(device: Device[Any]) -> str | None:
     return port if isinstance(port, str) else None
 
 
-def check_ports(
-    probes: Sequence[Device[ProbeTable]], valves: Sequence[Device[ValveTable]], faults: Faults
-) -> None:
+def check_ports(probes: Sequence[Device[Any]], valves: Sequence[Device[ValveTable]], faults: Faults) -> None:
     """Devices on one serial port can be told apart and agree on its rate."""
     on: dict[str, list[Device[Any]]] = defaultdict(list)
     devices: list[Device[Any]] = [*valves, *probes]
@@ -129,9 +127,7 @@ def _same_patterns(probes: Sequence[Device[Any]], faults: Faults) -> None:
             faults.add(f"{probe.key}.pattern", why)
 
 
-def check_rigs(
-    probes: Sequence[Device[ProbeTable]], valves: Sequence[Device[ValveTable]], faults: Faults
-) -> None:
+def check_rigs(probes: Sequence[Device[Any]], valves: Sequence[Device[ValveTable]], faults: Faults) -> None:
     """No two chambers play with one simulated chamber."""
     for devices in (probes, valves):
         owner: dict[tuple[object, object], str] = {}

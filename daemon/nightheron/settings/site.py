@@ -10,8 +10,16 @@ from typing import TYPE_CHECKING, Any
 
 from nightheron_drivers.protocols import Broker
 
-from nightheron.guard.limits import ChamberLimits, Conversion, ProbeLimits, TankLimits, ValveLimits
+from nightheron.guard.limits import (
+    ChamberLimits,
+    Conversion,
+    ProbeLimits,
+    SenseLimits,
+    TankLimits,
+    ValveLimits,
+)
 from nightheron.model import JsonValue, Signal
+from nightheron.settings.senses import SenseTable, limits_of
 from nightheron.settings.timer import device_timer_s
 
 if TYPE_CHECKING:
@@ -88,11 +96,41 @@ class Chamber:
     table: ChamberTable
     probes: tuple[Probe, ...]
     valves: tuple[Valve, ...]
+    """In series: every one must pass gas for any to flow."""
+    senses: tuple[Sense, ...] = ()
     buttons: tuple[Button, ...] = ()
 
     @property
     def name(self) -> str:
         return self.table.name
+
+    @property
+    def lease_s(self) -> float:
+        """How long one order to open is good for: the shortest of the valves'."""
+        return min(float(valve.table.lease_s) for valve in self.valves)
+
+    @property
+    def order_s(self) -> float:
+        """An order is taken within this, or its valve counts as lost."""
+        return max(max(0.5, float(valve.table.lease_s) / 2) for valve in self.valves)
+
+    @property
+    def travel_s(self) -> float:
+        """The slowest valve's travel."""
+        return max(float(valve.table.travel_s) for valve in self.valves)
+
+
+@dataclass(frozen=True, slots=True)
+class Sense:
+    """One signal of a chamber that is not pH."""
+
+    signal: Signal
+    table: SenseTable
+    probe: Probe
+
+    @property
+    def limits(self) -> SenseLimits:
+        return limits_of(self.signal, self.table, self.probe.period_s, self.probe.stale_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,6 +256,9 @@ class Site:
             probes=tuple(probe.limits for probe in chamber.probes),
             valve=_valve_limits(chamber),
             tank=None if tank is None else _tank_limits(tank),
+            senses=tuple(sense.limits for sense in chamber.senses),
+            spread_ph=float(keys.spread_ph),
+            gas_budget_s_per_day=keys.gas_budget_s_per_day,
             alarm_delay_s=self.alerts.delay_s,
         )
 
@@ -227,6 +268,11 @@ class Site:
             _probe_plan(f"chamber/{c.name}/{i}", probe, Signal.CHAMBER_PH, (c.name,))
             for c in self.chambers
             for i, probe in enumerate(c.probes)
+        ]
+        plans += [
+            _probe_plan(f"chamber/{c.name}/{sense.signal}/0", sense.probe, sense.signal, (c.name,))
+            for c in self.chambers
+            for sense in c.senses
         ]
         for tank in self.tanks:
             fed = tuple(c.name for c in self.chambers if c.name in tank.table.chambers)
@@ -269,33 +315,9 @@ class Site:
 
     def effective(self) -> dict[str, JsonValue]:
         """Everything the service runs from, defaults filled in, as JSON; secrets left out."""
-        return {
-            "site": {
-                "name": self.name,
-                "data_dir": str(self.data_dir),
-                "timezone": self.timezone,
-                "starts_per_hour": self.starts_per_hour,
-            },
-            "mqtt": None if self.mqtt is None else _mqtt(self.mqtt),
-            "chamber": [
-                c.table.model_dump(mode="json")
-                | {
-                    "probes": [_probe(p) for p in c.probes],
-                    "valves": [_device(v) for v in c.valves],
-                    "buttons": [_device(b) for b in c.buttons],
-                }
-                for c in self.chambers
-            ],
-            "tank": [t.table.model_dump(mode="json") | {"probe": _probe(t.probe)} for t in self.tanks],
-            "alerts": {
-                "urls": len(self.alerts.urls),
-                "delay_s": self.alerts.delay_s,
-                "quiet_hours": self.alerts.quiet_hours,
-                "digest_at": self.alerts.digest_at,
-                "ladder": [{"name": step.name, "urls": len(step.urls)} for step in self.alerts.ladder],
-                "heartbeat": self.alerts.heartbeat_url is not None,
-            },
-        }
+        from nightheron.settings.effective import effective
+
+        return effective(self)
 
     def fingerprint(self) -> str:
         """SHA-256, in hex, of the effective configuration in canonical JSON."""
@@ -304,9 +326,9 @@ class Site:
 
 
 def _valve_limits(chamber: Chamber) -> ValveLimits:
-    """The first valve's numbers."""
-    keys, reports = chamber.valves[0].table, chamber.valves[0].reports
-    return ValveLimits(float(keys.lease_s), float(keys.travel_s), reports, device_timer_s(chamber))
+    """All valves as one: the shortest lease, the longest travel, and reports when any reports."""
+    reports = any(valve.reports for valve in chamber.valves)
+    return ValveLimits(chamber.lease_s, chamber.travel_s, reports, device_timer_s(chamber))
 
 
 def _tank_limits(tank: Tank) -> TankLimits:
@@ -316,37 +338,3 @@ def _tank_limits(tank: Tank) -> TankLimits:
 
 def _probe_plan(plan_id: str, probe: Probe, signal: Signal, chambers: tuple[str, ...]) -> ProbePlan:
     return ProbePlan(plan_id, probe.driver, probe.options, probe.stale_s, probe.period_s, signal, chambers)
-
-
-def _mqtt(mqtt: Mqtt) -> dict[str, JsonValue]:
-    b = mqtt.broker
-    shown: dict[str, JsonValue] = {
-        "host": b.host,
-        "port": b.port,
-        "username": b.username,
-        "password": b.password is not None,
-        "tls": b.tls,
-        "ca_file": b.ca_file,
-        "cert_file": b.cert_file,
-        "key_file": b.key_file,
-        "publish": mqtt.publish,
-        "prefix": mqtt.prefix,
-    }
-    return shown
-
-
-def _probe(probe: Probe) -> dict[str, JsonValue]:
-    options: dict[str, JsonValue] = probe.options.model_dump(mode="json")
-    return options | {
-        "driver": probe.driver,
-        "unit": probe.unit,
-        "period_s": probe.period_s,
-        "stale_s": probe.stale_s,
-        "at_ph7": probe.conversion.at_ph7,
-        "per_ph": probe.conversion.per_ph,
-    }
-
-
-def _device(device: Valve | Button) -> dict[str, JsonValue]:
-    options: dict[str, JsonValue] = device.options.model_dump(mode="json")
-    return options | device.table.model_dump(mode="json")

@@ -129,6 +129,13 @@ class ChamberTable(Table):
     tail_s: float = Field(
         90.0, ge=1.0, le=3600.0, description="Seconds for which gas left in the line still acts once shut."
     )
+    gas_budget_s_per_day: float | None = Field(
+        None,
+        ge=60.0,
+        le=DAY_S,
+        description="Seconds of open gas in 24 hours of running after which it shuts until a person looks.",
+        examples=[30_000.0],
+    )
     commissioning: Literal["advise", "require"] = Field(
         "advise",
         description='"require" keeps gas shut until commissioning is finished; "advise" lets it flow '
@@ -147,11 +154,10 @@ class ChamberTable(Table):
         return data
 
 
-class ProbeTable(Table):
+class SenseProbeTable(Table):
     """What every probe has beside its driver's own keys. ``stale_s`` None: the default was asked for."""
 
     driver: str = Field(description="The driver that reads it.")
-    unit: Literal["ph", "mv"] = Field("ph", description="Whether its numbers are pH or millivolts.")
     period_s: float = Field(
         1.0, ge=0.1, le=1200.0, description="Seconds from one reading to the next, as expected or asked for."
     )
@@ -163,6 +169,12 @@ class ProbeTable(Table):
         "Left out: 5, or three times period_s where that is longer.",
         examples=[5.0],
     )
+
+
+class ProbeTable(SenseProbeTable):
+    """A probe of pH."""
+
+    unit: Literal["ph", "mv"] = Field("ph", description="Whether its numbers are pH or millivolts.")
 
 
 class ValveTable(Table):
