@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import argparse
 from pathlib import Path
 
 import pytest
+from nightheron.cli import check
 from nightheron.settings import budget, load, warnings
 from nightheron.settings.site import Site
 from nightheron_drivers import gpio_board
@@ -91,3 +93,22 @@ def test_the_guide_names_every_profile_and_each_profile_its_build() -> None:
         assert f"`{name}`" in guide
         assert f"## Build {number}" in guide
         assert f"# Build {number}:" in (CONFIG / name).read_text()
+
+
+@pytest.mark.parametrize(
+    ("name", "shown"),
+    [
+        (USB, "its own timer told by each order, does not report its position"),
+        (NETWORK, "its own timer told by each order, reports its position"),
+        (PIN, "gpio /dev/gpiochip0 line 17, lease 5 s, no timer of its own configured, does not report"),
+    ],
+)
+def test_check_shows_the_valve_of_each_build(
+    name: str, shown: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Shown are the valve's place, what shuts it without orders, and whether it says where it stands."""
+    path = tmp_path / name
+    path.write_text((CONFIG / name).read_text().replace("[site]\n", '[site]\ndata_dir = "data"\n'))
+    check.run(argparse.Namespace(config=path, json=False))
+
+    assert shown in capsys.readouterr().out

@@ -139,6 +139,8 @@ def _probe(probe: Probe) -> str:
 def _valve(valve: Valve) -> str:
     timer = valve.table.device_timer_s
     own = "no timer of its own configured" if timer is None else f"its own timer {timer:g} s"
+    if any("{lease_s}" in str(getattr(valve.options, name, "")) for name in ("open_order", "open_line")):
+        own = "its own timer told by each order" if timer is None else f"{own}, and told by each order"
     report = "reports its position" if valve.reports else "does not report its position"
     return f"{valve.driver} {_where(valve.options)}, lease {valve.table.lease_s:g} s, {own}, {report}"
 
