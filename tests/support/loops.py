@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import replace
+from typing import Self
 
 from nightheron.guard.limits import ChamberLimits
 from nightheron.journal.draft import Queue
@@ -14,6 +15,7 @@ from nightheron.runtime.clock import VirtualClock
 from nightheron.runtime.inbox import ActFor, Inbox, JournalNews, Reply, RowsCommitted
 from nightheron.runtime.loop import TICK_S, Beginning, Loop
 from nightheron.runtime.ports import JournalPort, ProbeRoute, ValveEvent
+from nightheron.runtime.pushing import Pushing
 from nightheron_drivers.protocols import Heard
 
 from tests.support.night import limits
@@ -119,12 +121,24 @@ class Bench:
             for place, name in enumerate(self.names)
         }
         routes["tank/display/0"] = ProbeRoute(tuple(range(len(self.names))), Signal.TANK_PH, 0)
-        self.loop = Loop(self.limits, self.clock, self.keepers, self.port(), routes, inbox=self.inbox)
+        self.loop = Loop(
+            self.limits,
+            self.clock,
+            self.keepers,
+            self.port(),
+            routes,
+            pushing=self.pushing(),
+            inbox=self.inbox,
+        )
         self.ph: dict[str, float | None] = dict.fromkeys(self.names, 6.9)
         none: list[Left | None] = [None for _ in self.names]
         left = tuple(lefts or none)
         since = tuple("2025-12-31T23:00:00.000Z" if one and one.gas is Gas.CLOSED else None for one in left)
         self.loop.begin(Beginning(left, since, 0, journal_new=False, commissioned=False))
+
+    def pushing(self) -> Pushing | None:
+        """How this bench tells people; nobody is told."""
+        return None
 
     def port(self) -> JournalPort:
         """Where this bench's rows go."""
@@ -139,7 +153,7 @@ class Bench:
     def step(self) -> None:
         self.loop.step()
 
-    def wait(self, seconds: float) -> Bench:
+    def wait(self, seconds: float) -> Self:
         """Time goes by, four steps a second, with a reading of each chamber in the last."""
         for turn in range(1, round(seconds * NS / TICK_NS) + 1):
             self.clock.advance(TICK_NS)
@@ -150,7 +164,7 @@ class Bench:
             self.step()
         return self
 
-    def open_gas(self) -> Bench:
+    def open_gas(self) -> Self:
         """Wait until the first opening is ordered."""
         self.wait(40)
         assert self.gas("west") is Gas.OPEN

@@ -99,7 +99,7 @@ PURPOSES: dict[Reason, Purpose] = {
     _R.NOT_RECORDABLE: Purpose(
         _P.HIGH,
         "no gas, and nothing is recorded",
-        "look at the disk: full, worn out or loose?",
+        "see whether the disk is full, worn out or loose",
         DAY_S,
         FLAPS_S,
     ),

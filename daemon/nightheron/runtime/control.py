@@ -27,7 +27,7 @@ PATIENCE_S = 2.0
 AGAIN_S = 0.5
 TEXT_MOST = 400
 FOR_MOST_S = 14 * 86400.0
-ALARM_ACTS = ("ack", "shelve", "out_of_service")
+ALARM_ACTS = ("ack", "shelve", "out_of_service", "drill")
 Answer = dict[str, JsonValue]
 
 
@@ -123,13 +123,13 @@ def _alarm_act(request: Mapping[str, Any], who: str, reply: Reply) -> AlarmAct |
     act, names, why = request.get("act"), request.get("alarms"), request.get("why", "")
     if act not in ALARM_ACTS:
         return None
-    wanted = names is None and act == "ack"
+    wanted = names is None and act in ("ack", "drill")
     if not wanted and not (isinstance(names, list) and names and all(isinstance(one, str) for one in names)):
         raise BadRequest("the request names no alarm")
     if not isinstance(why, str) or len(why) > TEXT_MOST:
         raise BadRequest(f"why must be text of at most {TEXT_MOST} characters")
     for_s = _for_s(request.get("for_s"))
-    if act != "ack" and (for_s is None or not why.strip()):
+    if act in ("shelve", "out_of_service") and (for_s is None or not why.strip()):
         raise BadRequest("to set an alarm aside takes a time and a reason")
     found = None if names is None else tuple(_writable(one) for one in names)
     return AlarmAct(str(act), found, who, reply, why, for_s)

@@ -76,6 +76,14 @@ class AlarmAct:
 
 
 @dataclass(frozen=True, slots=True)
+class CourierDone:
+    """The courier of a channel is gone; ``why_not`` is empty when the service accepted its batch."""
+
+    label: str
+    why_not: str
+
+
+@dataclass(frozen=True, slots=True)
 class SnapshotDue:
     """The calendar asks for a snapshot of every chamber."""
 
@@ -90,7 +98,7 @@ class Note:
     body: dict[str, JsonValue]
 
 
-Item = Heard | RowsCommitted | JournalNews | ActFor | AlarmAct | SnapshotDue | Note
+Item = Heard | RowsCommitted | JournalNews | ActFor | AlarmAct | CourierDone | SnapshotDue | Note
 
 
 class Inbox:

@@ -42,6 +42,7 @@ from nightheron.runtime.clock import MS_NS, ClockPort
 from nightheron.runtime.inbox import (
     ActFor,
     AlarmAct,
+    CourierDone,
     Inbox,
     Item,
     JournalNews,
@@ -51,6 +52,7 @@ from nightheron.runtime.inbox import (
     SnapshotDue,
 )
 from nightheron.runtime.ports import JournalPort, KeeperPort, NewsPort, NoNews, ProbeRoute
+from nightheron.runtime.pushing import Pushing
 from nightheron.runtime.recorder import Recorder, act_text
 from nightheron.runtime.telling import Telling
 from nightheron.runtime.view import Beginning, View
@@ -76,6 +78,7 @@ class Loop:
         *,
         news: NewsPort | None = None,
         desk: Desk | None = None,
+        pushing: Pushing | None = None,
         inbox: Inbox | None = None,
     ) -> None:
         self.inbox = inbox or Inbox()
@@ -84,7 +87,7 @@ class Loop:
         self._news = news or NoNews()
         self._places = {one.name: place for place, one in enumerate(limits)}
         self.recorder = Recorder(self.chambers, clock, journal, self._news, pack)
-        self.telling = Telling(clock, self.recorder, self._news, desk)
+        self.telling = Telling(clock, self.recorder, self._news, desk, pushing)
         self._late_ns = round(min(one.valve.lease_s for one in limits) * NS / 2)
         self._opens: dict[int, int] = {}
         self._later: list[tuple[int, Effect]] = []
@@ -201,10 +204,13 @@ class Loop:
                         self._feed_all(JournalSaid(now_ns, self._well, replaced=True))
                         for place in range(len(self.chambers)):
                             self.recorder.snapshot(place, "a new journal")
+                        self.telling.journal_anew()
                 case ActFor():
                     self._act(item, now_ns)
                 case AlarmAct():
-                    self._answers.append((item.reply, self.telling.act(item)))
+                    self._answers.append((item.reply, self.telling.act(item, now_ns)))
+                case CourierDone():
+                    self.telling.courier_done(item, now_ns)
                 case SnapshotDue():
                     for place in range(len(self.chambers)):
                         self.recorder.snapshot(place, item.why)
@@ -278,7 +284,7 @@ class Loop:
             if Reason.STARTING not in reasons:
                 self._starting.discard(place)
                 self.telling.settle(self.chambers[place].limits.name, reasons, now_ns)
-        self.telling.ticked(now_ns)
+        self.telling.ticked(now_ns, journal_well=self._well)
 
     def _look(self, now_ns: int) -> View:
         return View(

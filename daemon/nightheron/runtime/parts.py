@@ -13,13 +13,14 @@ from nightheron.journal.connect import FILE
 from nightheron.journal.store import Store, Unavailable
 from nightheron.journal.writer import Writer
 from nightheron.model import Gas, JsonValue
-from nightheron.runtime import opening_rows
+from nightheron.runtime import opening_rows, push_wiring
 from nightheron.runtime.alarms import carried
 from nightheron.runtime.calendar import Calendar
 from nightheron.runtime.clock import ClockPort, rfc3339
 from nightheron.runtime.control import Control
+from nightheron.runtime.couriers import Couriers
 from nightheron.runtime.errors import CannotStart
-from nightheron.runtime.inbox import Inbox
+from nightheron.runtime.inbox import CourierDone, Inbox
 from nightheron.runtime.journal_link import JournalLink
 from nightheron.runtime.logs import LineWriter, Log, make_log
 from nightheron.runtime.loop import Beginning, Loop
@@ -53,6 +54,8 @@ class Parts:
         link.connect(self._writer)
         self._before = look_back(site.data_dir / FILE, self._limits, clock)
         self._telemetry = self._make_telemetry()
+        self._couriers = Couriers(lambda label, why: inbox.post(CourierDone(label, why)))
+        self._pushing = push_wiring.pushing(site, self._couriers, clock, self._head)
         desk = Desk(self._before.alarm_number)
         desk.carry(carried(self._before.alarms, clock))
         self.loop = Loop(
@@ -63,6 +66,7 @@ class Parts:
             routes(site),
             news=News(self.log, self._telemetry or NoNews()),
             desk=desk,
+            pushing=self._pushing,
             inbox=inbox,
         )
         self._control = Control(site.data_dir, inbox, self.status, clock)
@@ -76,6 +80,8 @@ class Parts:
         # A start that dies at once must count too. Gas is shut, so this may wait a little.
         self.loop.recorder.flush(self._clock.now_ns())
         self._writer.settle(OPENING_END_S)
+        if self._pushing is not None:
+            self._pushing.restore(self._store.outbox(), self._clock.now_ns())
         before = self._before
         self.loop.begin(
             Beginning(
@@ -97,11 +103,15 @@ class Parts:
 
     def status(self) -> dict[str, JsonValue]:
         """``status --json``, from what the loop left to be seen; called by the control thread."""
-        head = self._store.head
-        seen = (head.seq, head.hash) if head.seq else None
+        seen = self._head()
         return site_status(
             self._site.name, self._site.timezone, self.loop.view, self._limits, seen, self._when
         )
+
+    def _head(self) -> tuple[int, str] | None:
+        """Number and hash of the newest row on disk."""
+        head = self._store.head
+        return (head.seq, head.hash) if head.seq else None
 
     def _when(self, at_ns: int) -> str:
         """Wall time of a moment of this boot, to be shown."""
@@ -152,6 +162,7 @@ class Parts:
 
     def _take_down(self) -> None:
         self._calendar.stop()
+        self._couriers.stop()
         for runner in self._runners:
             runner.stop()
         self._control.stop()

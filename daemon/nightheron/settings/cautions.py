@@ -114,7 +114,6 @@ def _budget(site: Site) -> Iterator[KeyFault]:
 
 
 def _alerts(site: Site) -> Iterator[KeyFault]:
-    yield KeyFault("alerts", "this version sends no pushes yet: nobody is told, whatever [alerts] says")
     if not site.alerts.urls:
         yield KeyFault("alerts.urls_file", "there is no push address: nobody is told of anything")
     if site.alerts.heartbeat_url is None:

@@ -1,0 +1,39 @@
+"""From [alerts] to the channels, the quiet hours and the outbox that the loop works with."""
+
+from __future__ import annotations
+
+import hashlib
+import random
+from zoneinfo import ZoneInfo
+
+from pydantic import SecretStr
+
+from nightheron.notify.outbox import Outbox
+from nightheron.notify.push import Channel
+from nightheron.notify.quiet import quiet_s
+from nightheron.runtime.clock import ClockPort
+from nightheron.runtime.pushing import CourierPort, Head, Pushing
+from nightheron.settings.site import Site
+
+
+def pushing(site: Site, couriers: CourierPort, clock: ClockPort, head: Head) -> Pushing | None:
+    """None for a site that has no push address."""
+    alerts, zone = site.alerts, ZoneInfo(site.timezone)
+    first = [channel(url) for url in alerts.urls]
+    ladder = [[channel(url, step.name) for url in step.urls] for step in alerts.ladder]
+    if not first and not ladder:
+        return None
+    outbox = Outbox(
+        first,
+        ladder,
+        quiet=lambda: quiet_s(alerts.quiet_hours, clock.utc(), zone),
+        jitter=lambda: random.uniform(0.75, 1.25),  # noqa: S311 - spreads tries, keeps no secret
+    )
+    return Pushing(outbox, couriers, clock, head, zone)
+
+
+def channel(url: SecretStr, who: str = "") -> Channel:
+    """An address with the label it may be shown by."""
+    text = url.get_secret_value()
+    scheme = text.partition("://")[0].lower()
+    return Channel(f"{scheme}-{hashlib.sha256(text.encode()).hexdigest()[:6]}", text, who)
