@@ -83,7 +83,6 @@ def test_a_data_directory_that_cannot_be_made_is_an_error(
         ("delay_s = 60", 'urls = ["json://example.org"]', "alerts.urls"),
         ("delay_s = 60", "delay_s = 60", "alerts.heartbeat_url"),
         ("delay_s = 60", "delay_s = 60", "alerts.urls_file"),
-        ("delay_s = 60", "delay_s = 60", "alerts"),
         ("water_l = 2.5\n", "", "chamber.east.water_l"),
         ("floor_ph = 6.60", "floor_ph = 6.60\nwater_l = 0.1\nlongest_opening_s = 600", "chamber.west"),
         ("floor_ph = 6.60", "floor_ph = 6.60", "chamber.west.commissioning"),
