@@ -6,13 +6,13 @@ from collections.abc import Sequence
 from html import escape
 
 from nightheron.report.night_text import KINDS, STANDS_FOR, UNWATCHED, VERDICTS, events
-from nightheron.report.page_words import Found, Made, sentence, table, when
+from nightheron.report.page_words import Found, Made, breaking, sentence, table, when
 
 EVENTS_MOST = 150
 """More are not listed; trips, gaps and what was not proved come first then."""
 Event = tuple[int, str, Found]
 """Its number, the list it belongs to (or ``gaps``), and the closing or the gap."""
-HEADS = ("no.", "when", "what", "lowest pH, proof, time from cause to shut of that promised")
+HEADS = ("no.", "when", "what", "found")
 
 
 def picked(night: Found) -> list[Event]:
@@ -29,7 +29,9 @@ def section(made: Made, shown: Sequence[Event]) -> str:
     total, many = len(events(made.night)), len(made.night["chambers"]) > 1
     if total == 0:
         return "<section>\n<h2>Events</h2>\n<p>Gas was never shut in this time.</p>\n</section>"
-    caption = "Everything that shut the gas, and time nobody watched"
+    caption = (
+        "What shut the gas, and time nobody watched; found: lowest pH, proof, seconds from cause to shut"
+    )
     if len(shown) < total:
         caption += f"; {len(shown)} of {total} events, those to look at: ask for a shorter span to see all"
     rows = (_row(made, event, many=many) for event in shown)
@@ -57,11 +59,11 @@ def _gap(one: Found) -> tuple[str, str]:
 
 def _closing(kind: str, one: Found, *, many: bool) -> tuple[str, str]:
     what = f"<strong>{KINDS.get(kind) or STANDS_FOR.get(one['reason'], 'wait')}</strong>"
-    what += "" if kind == "rests" else f" {one['reason']}"
+    what += "" if kind == "rests" else f" {breaking(one['reason'])}"
     what += f" ({escape(one['chamber'])})" if many else ""
-    what += f", within a closing by {one['within']}" if one["within"] else ""
+    what += f", within a closing by {breaking(one['within'])}" if one["within"] else ""
     if one["later"]:
-        what += f", later {', '.join(later['reason'] for later in one['later'])}"
+        what += f", later {', '.join(breaking(later['reason']) for later in one['later'])}"
     low = "" if one["lowest_ph"] is None else f"pH {one['lowest_ph']:.2f}"
     said = (low, VERDICTS.get(str(one["verdict"]), ""), _after(one))
     return what, ", ".join(part for part in said if part)

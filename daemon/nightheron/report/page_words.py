@@ -94,6 +94,11 @@ def sentence(reason: str) -> str:
     return RULES[Reason(reason)].sentence if known else reason.replace("_", " ")
 
 
+def breaking(reason: str) -> str:
+    """A reason's name that a narrow column may break where its words join."""
+    return escape(reason).replace("_", "_<wbr>")
+
+
 def table(caption: str, heads: Sequence[str], rows: Iterable[str]) -> str:
     """A table with a caption and heads for columns."""
     head = "".join(f'<th scope="col">{escape(one)}</th>' for one in heads)
