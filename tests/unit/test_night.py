@@ -235,7 +235,14 @@ def test_the_table_fits_a_terminal(rows: Rows) -> None:
 
 @pytest.mark.parametrize(
     ("seconds", "text"),
-    [(8.2, "8 s"), (99.6, "2 min"), (3599, "1 h 00 min"), (7500, "2 h 05 min"), (None, "unknown")],
+    [
+        (8.2, "8 s"),
+        (99.6, "2 min"),
+        (3599, "1 h 00 min"),
+        (7500, "2 h 05 min"),
+        (604500, "6 d 23 h"),
+        (None, "unknown"),
+    ],
 )
 def test_lengths_read_like_speech(seconds: float | None, text: str) -> None:
     """A length is written the way a person says it."""

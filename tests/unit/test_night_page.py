@@ -134,6 +134,25 @@ def test_a_hundred_chambers_still_make_a_small_page() -> None:
     assert text.count('<th scope="row">bed ') == 100
 
 
+def test_a_year_full_of_trouble_still_makes_a_small_page() -> None:
+    """A thousand trips, gaps and alarms in three chambers are told by their worst; the page stays small."""
+    rows, day = Rows(), 86400.0
+    for number in range(1000):
+        for chamber in ("west", "east", "far"):
+            begin = day * number / 3
+            rows.says(begin, "closed", "tank_low", chamber=chamber, ph_max=6.9, tank_ph=8.0)
+            alarm = {"id": f"x{number}", "reason": "tank_low", "class": "notice", "text": "low " * 20}
+            rows.row(begin + 9, "alarm", chamber=chamber, state="unacknowledged", **alarm)
+            rows.says(begin + 3600, "open", chamber=chamber, ph_max=7.0, tank_ph=8.1)
+        rows.row(begin + 7200, "gap", why="unwatched", seconds=99.0, from_utc=at(begin + 7101))
+        rows.row(begin + 7200, "start")
+    rows.all.sort(key=lambda row: row["utc"])
+    text = page(made(rows, 334 * day))
+    assert len(text.encode()) <= 300_000
+    assert "the first 50 of 1000" in text
+    assert text.count("<svg") >= 4
+
+
 @pytest.mark.parametrize("hours", [0.05, 1, 9, 24, 24 * 7, 24 * 365])
 def test_thinning_keeps_every_low(hours: float) -> None:
     """However long the span, its lowest and highest reading are among a few hundred points and the table."""
@@ -171,7 +190,8 @@ def test_a_picture_in_a_page_has_its_own_ids_and_the_pages_colours() -> None:
     text = inline(
         '<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" width="9pt">'
         '<metadata>x</metadata><defs><path id="m" d="M 1.25 2.04"/></defs><use xlink:href="#m" x="3.123"/>'
-        '<g id="event-4"><text style="font: 700 8px sans; fill: #000001">4</text></g></svg>',
+        '<g id="event-4"><text style="font: 700 8px sans; fill: #000001">4</text></g>'
+        '<text id="no" style="font-size: 9px; font-family: A, B; fill: #000002">x</text></svg>',
         "p",
     )
     assert '<path id="p-m" d="M 1.2 2"' in text
@@ -180,6 +200,7 @@ def test_a_picture_in_a_page_has_its_own_ids_and_the_pages_colours() -> None:
         '<a href="#event-4" aria-label="Event 4"><g><text style="font-weight: bold; font-size: 8px;' in text
     )
     assert "fill: var(--ink)" in text
+    assert '<text style="font-size: 9px; fill: var(--muted)">x' in text
     assert "metadata" not in text
     assert "9pt" not in text
 

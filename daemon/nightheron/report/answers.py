@@ -185,12 +185,14 @@ def unknown(night: Found) -> str:
 
 
 def length(seconds: float | None) -> str:
-    """A length such as ``2 h 05 min``, ``17 min`` or ``8 s``."""
+    """A length such as ``3 d 4 h``, ``2 h 05 min``, ``17 min`` or ``8 s``."""
     if seconds is None:
         return "unknown"
     if seconds < 99.5:
         return f"{seconds:.0f} s"
     minutes = round(seconds / 60)
+    if minutes >= 48 * 60:
+        return f"{minutes // 1440} d {minutes % 1440 // 60} h"
     return f"{minutes} min" if minutes < 60 else f"{minutes // 60} h {minutes % 60:02d} min"
 
 

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 WIDE_IN, NARROW_IN = 7.4, 3.55
 BARS_MOST = 250
 """More closings than these are drawn as the share of time open."""
+GAPS_MOST = 60
 BREAK_S = 180.0
 """Without a reading for so long the line is broken; a minute has a row."""
 HATCH = {"cuts": "", "rests": "", "trips": "xxxxx", "other": "||||"}
@@ -67,8 +68,8 @@ def draw(
             _tank(axes[2], series)
         for one in axes:
             _plain(one)
-            for gap in gaps:
-                _shade(one, gap, series)
+            for begin, end in _shaded(gaps, series):
+                _shade(one, begin, end)
         _mark(axes[0], numbers, 3 if narrow else 2)
         _time(axes[-1], series, zone, narrow=narrow)
         file = io.StringIO()
@@ -152,18 +153,21 @@ def _tank(axes: Axes, series: Series) -> None:
     axes.set_ylabel("tank pH", color=INK)
 
 
-def _shade(axes: Axes, gap: Mapping[str, Any], series: Series) -> None:
-    """Time that nobody watched; never thinner than can be seen."""
-    if gap["from"] is None:
-        return
-    begin, end = seconds_of(gap["from"]), seconds_of(gap["to"])
+def _shaded(gaps: Sequence[Mapping[str, Any]], series: Series) -> list[tuple[float, float]]:
+    """Time nobody watched: few gaps each wide enough to be seen, of many the long ones as they were."""
+    known = [(seconds_of(gap["from"]), seconds_of(gap["to"])) for gap in gaps if gap["from"] is not None]
     least = (series.until_s - series.since_s) / 250
-    end = max(end, begin + least)
-    begin, end = max(begin, series.since_s), min(end, series.until_s)
-    if begin < end:
-        axes.axvspan(
-            _moment(begin), _moment(end), facecolor=PAPER, edgecolor=GAP, hatch="/////", lw=0.4, zorder=3
-        )
+    if len(known) > GAPS_MOST:
+        known = sorted((gap for gap in known if gap[1] - gap[0] >= least), key=lambda g: g[0] - g[1])
+    wide = [(begin, max(end, begin + least)) for begin, end in known[:GAPS_MOST]]
+    cut = [(max(begin, series.since_s), min(end, series.until_s)) for begin, end in wide]
+    return [(begin, end) for begin, end in cut if begin < end]
+
+
+def _shade(axes: Axes, begin: float, end: float) -> None:
+    axes.axvspan(
+        _moment(begin), _moment(end), facecolor=PAPER, edgecolor=GAP, hatch="/////", lw=0.4, zorder=3
+    )
 
 
 def _mark(axes: Axes, numbers: Mapping[int, str], rows: int) -> None:
@@ -199,7 +203,7 @@ def _time(axes: Axes, series: Series, zone: tzinfo, *, narrow: bool) -> None:
     from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 
     axes.set_xlim(_moment(series.since_s), _moment(series.until_s))
-    locator = AutoDateLocator(tz=zone, minticks=3, maxticks=5 if narrow else 10)  # type: ignore[no-untyped-call]  # matplotlib's
+    locator = AutoDateLocator(tz=zone, minticks=2 if narrow else 3, maxticks=5 if narrow else 10)  # type: ignore[no-untyped-call]  # matplotlib's
     midnight = "%d %b" if series.until_s - series.since_s > 1.1 * 86400 else "%H:%M"
     words = ["", "%Y", "%b", "%d %b", midnight, "%H:%M"]
     formatter = ConciseDateFormatter(locator, tz=zone, zero_formats=words, show_offset=False)  # type: ignore[no-untyped-call]  # matplotlib's

@@ -28,6 +28,7 @@ UNWATCHED = {
     "not_known": "nobody watched; NOT KNOWN if shut",
 }
 WIDTH = 80
+TOLD_MOST = 30
 TRIPS_MOST = 5
 """Trips that are told from near."""
 Rows = Callable[[str, str, str], Iterable[Mapping[str, Any]]]
@@ -134,10 +135,12 @@ def in_time(night: Mapping[str, Any], zone: tzinfo) -> list[str]:
 def told_lines(night: Mapping[str, Any], zone: tzinfo) -> list[str]:
     """Each alarm: raised, seen, over."""
     lines = []
-    for one in night["alarms"]:
+    for one in night["alarms"][:TOLD_MOST]:
         seen = f"seen {clock(one['seen'], zone)}" if one["seen"] else "nobody said that they saw it"
         over = f"over {clock(one['to'], zone)}" if one["to"] else "still standing"
         lines += _wrapped(f"  {clock(one['from'], zone)}  {one['class']}: {one['text']}; {seen}, {over}", 12)
+    if len(night["alarms"]) > TOLD_MOST:
+        lines.append(f"  and {len(night['alarms']) - TOLD_MOST} more: nightheron log --kind alarm")
     return lines
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 from html import escape
 from importlib import resources
@@ -14,10 +14,13 @@ from nightheron.report.page_events import Event
 from nightheron.report.page_words import Made, moment, pair, pictures, stamp, table
 
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
+CHARTS_BYTES, TRIPS_BYTES = 110_000, 80_000
+"""No further picture is begun beyond these; with tables and style a page stays below 300 kB."""
 CHARTS_MOST = 6
+ALARMS_MOST = 50
 TRIPS_MOST = 3
 MARKS_MOST = 40
-"""Numbers on one picture; beyond them they would hide it."""
+"""Numbers on one picture; more would hide it: then only what needs a look has one, or nothing."""
 WHY_NOT = {
     "before_the_journal": "before the journal began",
     "no_rows": "no rows: the service did not run, or could not write",
@@ -32,15 +35,16 @@ def page(made: Made) -> str:
     style = resources.files("nightheron.report").joinpath("night.css").read_text("utf-8")
     shown = page_events.picked(made.night)
     trips = [(number, one) for number, kind, one in shown if kind == "trips"][:TRIPS_MOST]
+    charts = _within(CHARTS_BYTES, (_chamber(made, n, i, shown) for i, n in enumerate(_charted(made))))
     parts = [
         _head(made, title),
-        *(_chamber(made, name, place, shown) for place, name in enumerate(_charted(made))),
+        *charts,
         _by_chamber(made) if len(made.night["chambers"]) > 1 else "",
         page_events.section(made, shown),
         _not_watched(made),
         _told(made),
         _foot(made),
-        *(page_trip.section(made, number, one) for number, one in trips),
+        *_within(TRIPS_BYTES, (page_trip.section(made, number, one) for number, one in trips)),
         "</main>",
     ]
     return (
@@ -51,6 +55,16 @@ def page(made: Made) -> str:
         + "\n".join(part for part in parts if part)
         + "\n</body>\n</html>\n"
     )
+
+
+def _within(most: int, sections: Iterable[str]) -> list[str]:
+    """Sections, the first always, until they are longer than ``most``."""
+    taken: list[str] = []
+    for one in sections:
+        taken.append(one)
+        if sum(map(len, taken)) > most:
+            break
+    return taken
 
 
 def _charted(made: Made) -> list[str]:
@@ -80,7 +94,9 @@ def _chamber(made: Made, name: str, place: int, shown: Sequence[Event]) -> str:
     series = made.series[name]
     summary = next(one for one in made.night["chambers"] if one["chamber"] == name)
     own = [event for event in shown if event[1] == "gaps" or event[2]["chamber"] == name]
-    marks = {number: one["from"] or one["to"] for number, _, one in own[:MARKS_MOST]}
+    if len(own) > MARKS_MOST:
+        own = [event for event in own if page_events.telling(event)]
+    marks = {n: one["from"] or one["to"] for n, _, one in own} if len(own) <= MARKS_MOST else {}
     label = f"Picture: pH and gas of {name} over time; the tables below have its numbers and events"
     drawn = pictures(made, series, marks, f"c{place}", label)
     ph = pair(summary["ph_min"], summary["ph_max"]) or "not read"
@@ -143,12 +159,15 @@ def _told(made: Made) -> str:
     if not made.night["alarms"]:
         return ""
     rows = []
-    for one in made.night["alarms"]:
+    for one in made.night["alarms"][:ALARMS_MOST]:
         seen = f"seen {stamp(made, one['seen'])}" if one["seen"] else "nobody said that they saw it"
         over = f"over {stamp(made, one['to'])}" if one["to"] else "still standing"
         cells = f"<td>{escape(str(one['class']))}: {escape(str(one['text']))}</td><td>{seen}; {over}</td>"
         rows.append(f'<tr><th scope="row">{stamp(made, one["from"])}</th>{cells}</tr>')
-    body = table("Alarms, when they were seen, and when they were over", ("time", "alarm", "then"), rows)
+    caption = "Alarms, when they were seen, and when they were over"
+    if len(made.night["alarms"]) > ALARMS_MOST:
+        caption += f"; the first {ALARMS_MOST} of {len(made.night['alarms'])}"
+    body = table(caption, ("time", "alarm", "then"), rows)
     return f"<section>\n<h2>Told</h2>\n{body}\n</section>"
 
 

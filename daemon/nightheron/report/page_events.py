@@ -20,8 +20,7 @@ def picked(night: Found) -> list[Event]:
     found = [(number, kind, one) for number, (kind, one) in enumerate(events(night), 1)]
     if len(found) <= EVENTS_MOST:
         return found
-    telling = [event for event in found if event[1] in ("trips", "gaps") or _doubtful(event[2])]
-    return telling[:EVENTS_MOST]
+    return [event for event in found if telling(event)][:EVENTS_MOST]
 
 
 def section(made: Made, shown: Sequence[Event]) -> str:
@@ -77,5 +76,7 @@ def _after(one: Found) -> str:
     return f"{'LATE, ' if one['late'] else ''}in {seconds}{promised} s"
 
 
-def _doubtful(one: Found) -> bool:
-    return bool(one.get("verdict") == "not_proved" or one.get("late"))
+def telling(event: Event) -> bool:
+    """It needs a look: a trip, a gap, a closing that was not proved or was late."""
+    _, kind, one = event
+    return bool(kind in ("trips", "gaps") or one.get("verdict") == "not_proved" or one.get("late"))

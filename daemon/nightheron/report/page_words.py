@@ -64,7 +64,8 @@ def when(made: Made, one: Found) -> str:
     begin, lasted = stamp(made, one["from"]), length(one["seconds"])
     if one["to"] is None:
         return f"{begin}, lasting; {lasted} so far"
-    return f"{begin} to {clock(one['to'], made.zone)}, {lasted}"
+    end = stamp(made, one["to"]) if (one["seconds"] or 0) > 0.9 * DAY_S else clock(one["to"], made.zone)
+    return f"{begin} to {end}, {lasted}"
 
 
 def stamp(made: Made, utc: str | None) -> str:

@@ -22,6 +22,8 @@ NAMES = {
 }
 SVG, XLINK = "http://www.w3.org/2000/svg", "http://www.w3.org/1999/xlink"
 NUMBER = re.compile(r"-?\d+\.\d+")
+POINTED = re.compile(r"#([\w.-]+)")
+FAMILY = re.compile(r"font-family:[^;]*;?\s*")
 EVENT = re.compile(r"event-(\d+)")
 FONT = re.compile(r"font:\s*[^;]*?([\d.]+)px[^;]*;?")
 
@@ -42,6 +44,10 @@ def inline(text: str, name: str) -> str:
                 parent[place] = _link(child, event[1])
     for one in root.iter():
         _rename(one, name)
+    pointed = set(POINTED.findall(" ".join(value for one in root.iter() for value in one.attrib.values())))
+    for one in root.iter():
+        if one.get("id") not in pointed:
+            one.attrib.pop("id", None)
     root.attrib.pop("version", None)
     root.set("role", "group")
     root.set("class", "chart")
@@ -76,9 +82,13 @@ def _colours(style: str) -> str:
     for color, word in NAMES.items():
         style = style.replace(color, f"var(--{word})")
     # The page's own letters; only size and weight are the picture's.
-    return FONT.sub(
-        lambda found: f"{'font-weight: bold; ' if '700' in found[0] else ''}font-size: {found[1]}px;", style
-    )
+    style = FAMILY.sub("", style)
+    return FONT.sub(_font, style)
+
+
+def _font(found: re.Match[str]) -> str:
+    bold = "font-weight: bold; " if "700" in found[0] or "bold" in found[0] else ""
+    return f"{bold}font-size: {found[1]}px;"
 
 
 def _short(found: re.Match[str]) -> str:
