@@ -2,8 +2,8 @@
 
     python -m tests.support.guarded_table [FAULT...]
 
-A look at the whole, for people: four hours of each fault, some seconds each. Faults of the guard itself are left
-out, since the core alone has no process, disk or clock.
+A look at the whole, for people: four hours of each fault, some seconds each. Faults of the guard itself are
+left out, since the core alone has no process, disk or clock.
 """
 
 from __future__ import annotations
