@@ -14,13 +14,13 @@ from nightheron.cli.ask import CannotAsk, ask
 if TYPE_CHECKING:
     from nightheron.cli.times import Times
 
-HELP = "show the alarms: now, their history, or figures over 30 days"
+HELP = "show the alarms: now, their history, or figures over 30 days; or try every push address"
 DAYS = 30
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options beside --config."""
-    parser.add_argument("what", nargs="?", choices=["now", "history"], default="now")
+    parser.add_argument("what", nargs="?", choices=["now", "history", "test"], default="now")
     parser.add_argument("--figures", action="store_true", help=f"how the alarms behaved over {DAYS} days")
     parser.add_argument("--since", metavar="WHEN", help="with history: a time, a date, or a span such as 8h")
     parser.add_argument("--json", action="store_true", help="for programs")
@@ -31,6 +31,10 @@ def run(args: argparse.Namespace) -> int:
     from nightheron.cli.times import times_of
     from nightheron.runtime.clock import Clock
 
+    if args.what == "test":
+        from nightheron.cli.alarms_test import drill
+
+        return drill(args)
     times = times_of(Path(args.config), Clock().utc())
     return _past(args, times) if args.figures or args.what == "history" else _now(args, times)
 

@@ -1,0 +1,100 @@
+"""Couriers and services that misbehave: each ends in time, says what happened, and holds nobody up."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+
+import pytest
+from nightheron.model import JsonValue
+from nightheron.runtime.couriers import COURIER, Couriers
+
+from tests.support.devices import wait_until
+from tests.support.endpoint import Endpoint
+
+DEADLINE_S = 8.0
+MESSAGE: dict[str, JsonValue] = {"title": "west: a try", "body": "nothing\nwest-1 No. 1", "wakes": True}
+SECRET = "canary-7c1d"  # noqa: S105 - an invented word that must never be printed
+
+
+def free_port() -> int:
+    with socket.socket() as one:
+        one.bind(("127.0.0.1", 0))
+        port: int = one.getsockname()[1]
+    return port
+
+
+@pytest.fixture(scope="module")
+def outcomes() -> dict[str, tuple[str, float]]:
+    """What a courier says of each kind of service, and how long that took; all are tried at once."""
+    said: dict[str, tuple[str, float]] = {}
+    begun = time.monotonic()
+    with Endpoint() as endpoint:
+        couriers = Couriers(
+            lambda label, why: said.update({label: (why, time.monotonic() - begun)}), DEADLINE_S
+        )
+        paths = ("ok", "500", "slow", "never", "reset", "redirect", "large", "drip")
+        for path in paths:
+            couriers.send(path, f"{endpoint.url(path)}?+X-Token={SECRET}", [MESSAGE])
+        couriers.send("refused", f"json://127.0.0.1:{free_port()}/{SECRET}", [MESSAGE])
+        couriers.send("unknown", f"nosuchservice://{SECRET}", [MESSAGE])
+        assert time.monotonic() - begun < 1.0, "starting couriers must not wait for them"
+        wait_until(lambda: len(said) == len(paths) + 2, 60, f"every courier back ({said})")
+        said["login was asked"] = (str("GET login" in endpoint.asked), 0.0)
+        said["posted"] = (str(len(endpoint.got)), 0.0)
+    return said
+
+
+@pytest.mark.parametrize("kind", ["ok", "large"])
+def test_what_a_service_accepts_is_accepted(outcomes: dict[str, tuple[str, float]], kind: str) -> None:
+    """A plain answer, and one of ten megabytes, are acceptance."""
+    assert outcomes[kind][0] == ""
+
+
+@pytest.mark.parametrize("kind", ["500", "reset", "redirect", "refused", "slow", "never", "drip", "unknown"])
+def test_what_a_service_does_not_accept_is_not(outcomes: dict[str, tuple[str, float]], kind: str) -> None:
+    """Anything but acceptance within the deadline is said to be none, without the address."""
+    why_not, took_s = outcomes[kind]
+    assert why_not
+    assert SECRET not in why_not
+    assert took_s < DEADLINE_S + 4.0
+
+
+def test_a_redirect_to_a_login_page_delivers_nothing(outcomes: dict[str, tuple[str, float]]) -> None:
+    """A page that says 200 to everything is never asked in place of the service."""
+    assert outcomes["login was asked"][0] == "False"
+
+
+def test_a_courier_ends_with_its_guard() -> None:
+    """A courier that waits for a service that never answers is gone within 5 s of its guard's death."""
+    with Endpoint() as endpoint:
+        script = (
+            "import sys, time; from nightheron.runtime.couriers import Couriers; "
+            f"Couriers(print).send('a', {endpoint.url('never')!r}, [{{'title': 't', 'body': 'b'}}]); "
+            "time.sleep(60)"
+        )
+        guard = subprocess.Popen([sys.executable, "-c", script])  # noqa: S603 - our own program
+        wait_until(lambda: "POST never" in endpoint.asked, 30, "the courier asked")
+        children = subprocess.run(  # noqa: S603 - fixed words and a number
+            ["ps", "-o", "pid=,args=", "--ppid", str(guard.pid)],  # noqa: S607 - wherever it is
+            capture_output=True,
+            text=True,
+            check=True,
+        ).stdout
+        (courier,) = [int(line.split()[0]) for line in children.splitlines() if COURIER in line]
+        guard.send_signal(signal.SIGKILL)
+        guard.wait(10)
+        wait_until(lambda: not _lives(courier), 5, "the courier's end")
+
+
+def _lives(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+        with open(f"/proc/{pid}/stat") as stat:  # noqa: PTH123 - a file of the kernel
+            return stat.read().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
