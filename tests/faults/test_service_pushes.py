@@ -24,7 +24,7 @@ def site(folder: Path, broker: RunningBroker, port: PtyPort, endpoint: Endpoint)
     urls.write_text(f"{endpoint.url()}?+X-Token={SECRET}\n")
     urls.chmod(0o600)
     path = folder / "nightheron.toml"
-    text = one_chamber(broker, port.path)
+    text = one_chamber(broker, str(port.path))
     path.write_text(f'{text}\n[alerts]\nurls_file = "push.urls"\ndelay_s = 1\n')
     return path
 
