@@ -8,7 +8,7 @@ at the site's date each quarter of an hour and acts when it is a new one: once a
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import UTC, date
+from datetime import UTC, date, time
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -17,18 +17,35 @@ from apscheduler.schedulers.background import BackgroundScheduler  # type: ignor
 from apscheduler.triggers.cron import CronTrigger  # type: ignore[import-untyped]  # ships no types
 
 from nightheron.runtime.clock import ClockPort
-from nightheron.runtime.inbox import Inbox, SnapshotDue
+from nightheron.runtime.inbox import DigestDue, Inbox, SnapshotDue
 
 LATE_MOST_S = 12 * 3600
 
 
 class Calendar:
-    """Asks for a snapshot of every chamber at midnight of the site's own zone."""
+    """Asks for a snapshot of every chamber at midnight of the site's own zone, and for the digest.
 
-    def __init__(self, inbox: Inbox, timezone: str, say: Callable[..., Any], clock: ClockPort) -> None:
+    ``digest_at`` is a time of day of that zone, None for no digest; ``digested`` the date of the last one,
+    None when there never was one: then the first is the next morning's.
+    """
+
+    def __init__(
+        self,
+        inbox: Inbox,
+        timezone: str,
+        say: Callable[..., Any],
+        clock: ClockPort,
+        digest_at: str | None = None,
+        digested: str | None = None,
+    ) -> None:
         self._inbox, self._say, self._clock = inbox, say, clock
         self._zone = ZoneInfo(timezone)
         self._date = self._today()
+        self._digest_at = None if digest_at is None else time.fromisoformat(digest_at)
+        self._digested = digested
+        if digested is None and self._digest_is_due():
+            self._digested = self._date.isoformat()
+        minutes = sorted({0, 15, 30, 45} | ({self._digest_at.minute} if self._digest_at else set()))
         self._scheduler = BackgroundScheduler(
             timezone=UTC,
             daemon=True,
@@ -38,7 +55,10 @@ class Calendar:
             self._trouble, EVENT_JOB_MISSED | EVENT_JOB_ERROR | EVENT_JOB_MAX_INSTANCES
         )
         self._scheduler.add_job(
-            self.look, CronTrigger(minute="0,15,30,45", timezone=UTC), id="midnight", replace_existing=True
+            self.look,
+            CronTrigger(minute=",".join(map(str, minutes)), timezone=UTC),
+            id="midnight",
+            replace_existing=True,
         )
 
     def start(self) -> None:
@@ -56,6 +76,15 @@ class Calendar:
         if today != self._date:
             self._date = today
             self._inbox.post(SnapshotDue("midnight"))
+        if self._digest_is_due():
+            self._digested = today.isoformat()
+            self._inbox.post(DigestDue(self._digested))
+
+    def _digest_is_due(self) -> bool:
+        """Its time of this date has come, and it was not asked for: once a date, whatever clocks do."""
+        if self._digest_at is None or self._digested == self._today().isoformat():
+            return False
+        return self._clock.utc().astimezone(self._zone).time() >= self._digest_at
 
     def _today(self) -> date:
         return self._clock.utc().astimezone(self._zone).date()

@@ -17,10 +17,14 @@ from contextlib import suppress
 from nightheron.model import JsonValue
 
 DEADLINE_S = 30.0
-ANSWER_MOST = 4096
+ANSWER_MOST = 65_536
 COURIER = "nightheron.notify.courier"
+DIGEST = "nightheron.runtime.digest"
+DIGEST_DEADLINE_S = 300.0
 Done = Callable[[str, str], object]
 """Told the channel's label, and why not, or nothing when the service accepted the batch."""
+Ready = Callable[[bytes], object]
+"""Told what the child that composes the digest said; nothing when it failed."""
 
 
 class Couriers:
@@ -34,11 +38,17 @@ class Couriers:
 
     def send(self, label: str, url: str, messages: Sequence[Mapping[str, JsonValue]]) -> None:
         """Hand one batch to one service."""
-        self._start(label, {"url": url, "messages": [dict(one) for one in messages]})
+        job: dict[str, JsonValue] = {"url": url, "messages": [dict(one) for one in messages]}
+        self._start(label, self._run, label, job)
 
     def beat(self, label: str, url: str) -> None:
         """Ask the heartbeat's address once."""
-        self._start(label, {"url": url, "messages": [], "heartbeat": True})
+        self._start(label, self._run, label, {"url": url, "messages": [], "heartbeat": True})
+
+    def digest(self, job: Mapping[str, JsonValue], ready: Ready) -> None:
+        """Have the morning's digest composed."""
+        if not self._start("digest", self._compose, job, ready):
+            ready(b"")
 
     def stop(self) -> None:
         """Kill what is on its way; it is told again by the next run."""
@@ -47,30 +57,43 @@ class Couriers:
             for child in self._alive.values():
                 child.kill()
 
-    def _start(self, label: str, job: Mapping[str, JsonValue]) -> None:
-        thread = threading.Thread(target=self._run, args=(label, job), name=f"courier-{label}", daemon=True)
+    def _start(self, label: str, run: Callable[..., None], *given: object) -> bool:
+        thread = threading.Thread(target=run, args=given, name=f"courier-{label}", daemon=True)
         try:
             thread.start()
         except RuntimeError:  # no more threads to be had
-            self._done(label, "no courier could be started")
+            if run == self._run:
+                self._done(label, "no courier could be started")
+            return False
+        return True
+
+    def _compose(self, job: Mapping[str, JsonValue], ready: Ready) -> None:
+        answer = b""
+        try:
+            answer, _ = self._carry("digest", DIGEST, job, DIGEST_DEADLINE_S)
+        except OSError:
+            pass  # nothing is said for it
+        finally:
+            ready(answer)
 
     def _run(self, label: str, job: Mapping[str, JsonValue]) -> None:
         why_not = "no courier could be started"
         try:
-            why_not = self._carry(label, json.dumps(job).encode() + b"\n")
+            why_not = _why_not(*self._carry(label, COURIER, job, self._deadline_s), self._deadline_s)
         except OSError:
             pass  # said above
         finally:
-            with self._lock:
-                self._alive.pop(label, None)
             self._done(label, why_not)
 
-    def _carry(self, label: str, job: bytes) -> str:
+    def _carry(
+        self, label: str, module: str, job: Mapping[str, JsonValue], deadline_s: float
+    ) -> tuple[bytes, int]:
+        """Run one child to its end; what it said, and its exit code. Raises OSError."""
         with self._lock:
             if self._ending:
-                return "the service stops"
+                raise OSError("the service stops")
             child = subprocess.Popen(  # noqa: S603 - our own program
-                [sys.executable, "-m", COURIER],
+                [sys.executable, "-m", module],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.DEVNULL,
@@ -79,13 +102,13 @@ class Couriers:
             self._alive[label] = child
         if child.stdin is None or child.stdout is None:
             raise OSError("a courier without its pipes")
-        late = threading.Timer(self._deadline_s, child.kill)
+        late = threading.Timer(deadline_s, child.kill)
         late.daemon = True
         late.start()
         try:
             # Its stdin stays open: a courier ends when the guard's end of it is gone.
             with suppress(BrokenPipeError):
-                child.stdin.write(job)
+                child.stdin.write(json.dumps(job).encode() + b"\n")
                 child.stdin.flush()
             answer = child.stdout.read(ANSWER_MOST)
             child.wait()
@@ -96,7 +119,9 @@ class Couriers:
             child.stdout.close()
             with suppress(BrokenPipeError):
                 child.stdin.close()
-        return _why_not(answer, child.returncode, self._deadline_s)
+            with self._lock:
+                self._alive.pop(label, None)
+        return answer, child.returncode
 
 
 def _why_not(answer: bytes, code: int, deadline_s: float) -> str:

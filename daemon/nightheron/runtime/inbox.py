@@ -84,6 +84,21 @@ class CourierDone:
 
 
 @dataclass(frozen=True, slots=True)
+class DigestDue:
+    """The calendar asks for the digest of this date of the site's."""
+
+    day: str
+
+
+@dataclass(frozen=True, slots=True)
+class DigestReady:
+    """The digest was composed; ``answer`` is what its child said, nothing when it failed."""
+
+    day: str
+    answer: bytes
+
+
+@dataclass(frozen=True, slots=True)
 class SnapshotDue:
     """The calendar asks for a snapshot of every chamber."""
 
@@ -98,7 +113,18 @@ class Note:
     body: dict[str, JsonValue]
 
 
-Item = Heard | RowsCommitted | JournalNews | ActFor | AlarmAct | CourierDone | SnapshotDue | Note
+Item = (
+    Heard
+    | RowsCommitted
+    | JournalNews
+    | ActFor
+    | AlarmAct
+    | CourierDone
+    | DigestDue
+    | DigestReady
+    | SnapshotDue
+    | Note
+)
 
 
 class Inbox:

@@ -43,6 +43,8 @@ from nightheron.runtime.inbox import (
     ActFor,
     AlarmAct,
     CourierDone,
+    DigestDue,
+    DigestReady,
     Inbox,
     Item,
     JournalNews,
@@ -211,6 +213,10 @@ class Loop:
                     self._answers.append((item.reply, self.telling.act(item, now_ns)))
                 case CourierDone():
                     self.telling.courier_done(item, now_ns)
+                case DigestDue():
+                    self.telling.digest_due(item, self.inbox)
+                case DigestReady():
+                    self.telling.digest_ready(item, now_ns)
                 case SnapshotDue():
                     for place in range(len(self.chambers)):
                         self.recorder.snapshot(place, item.why)

@@ -71,7 +71,14 @@ class Parts:
         )
         self._control = Control(site.data_dir, inbox, self.status, clock)
         self._runners = runners(site, inbox, self.log.warning)
-        self._calendar = Calendar(inbox, site.timezone, self.log.warning, clock)
+        self._calendar = Calendar(
+            inbox,
+            site.timezone,
+            self.log.warning,
+            clock,
+            site.alerts.digest_at if self._pushing else None,
+            push_wiring.last_digest(site.data_dir / FILE),
+        )
 
     def start(self) -> None:
         """Write the first rows, start every thread, and let the chambers begin."""

@@ -5,6 +5,7 @@ Runs in the loop's thread and waits for nothing: rows go to the recorder, batche
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Protocol
@@ -14,12 +15,16 @@ from nightheron.model import NS, JsonValue
 from nightheron.notify import wording
 from nightheron.notify.outbox import Change, Outbox
 from nightheron.notify.push import Channel, Kind, Push, Sent
-from nightheron.runtime.clock import ClockPort
+from nightheron.runtime.clock import ClockPort, rfc3339
 from nightheron.runtime.recorder import Recorder
 
 GROUP_FROM = 4
 """So many pushes for one channel at once are one message."""
 TICK_NS = NS
+NO_DIGEST = {
+    "title": "NO DIGEST of this night could be composed; look at it.",
+    "lines": "DO: nightheron status, then nightheron night, then nightheron verify.",
+}
 Head = Callable[[], tuple[int, str] | None]
 
 
@@ -28,14 +33,22 @@ class CourierPort(Protocol):
 
     def send(self, label: str, url: str, messages: Sequence[Mapping[str, JsonValue]]) -> None: ...
 
+    def digest(self, job: Mapping[str, JsonValue], ready: Callable[[bytes], object]) -> None: ...
+
 
 class Pushing:
     """One for a site that has an address. Call ``connect`` before anything else."""
 
     def __init__(
-        self, outbox: Outbox, couriers: CourierPort, clock: ClockPort, head: Head, zone: tzinfo = UTC
+        self,
+        outbox: Outbox,
+        couriers: CourierPort,
+        clock: ClockPort,
+        head: Head,
+        zone: tzinfo = UTC,
+        digest_of: Mapping[str, JsonValue] | None = None,
     ) -> None:
-        self.outbox = outbox
+        self.outbox, self._digest_of = outbox, dict(digest_of or {})
         self._couriers, self._clock, self._head, self._zone = couriers, clock, head, zone
         self._lost: list[Push] = []
         """Pushes whose row was lost: they get another one."""
@@ -71,6 +84,21 @@ class Pushing:
         facts = {**facts, "clock": self._local(self._clock.utc())}
         for change in self.outbox.tell(kind, name, facts, now_ns):
             self._row(change)
+
+    def digest_due(self, day: str, ready: Callable[[bytes], object]) -> None:
+        """Have the digest of the day before this moment composed; ``ready`` is called in another thread."""
+        now = self._clock.utc()
+        since, until = rfc3339(now - timedelta(days=1)), rfc3339(now)
+        self._couriers.digest({**self._digest_of, "since": since, "until": until, "day": day}, ready)
+
+    def digest_ready(self, day: str, answer: bytes, now_ns: int) -> None:
+        """Send it; one that could not be composed says so."""
+        try:
+            said = json.loads(answer)
+            found = {"title": str(said["title"]), "lines": str(said["lines"])}
+        except (ValueError, KeyError, TypeError):
+            found = dict(NO_DIGEST)
+        self.tell(Kind.DIGEST, f"digest-{day}", found, now_ns)
 
     def courier_done(self, label: str, why_not: str, now_ns: int) -> None:
         """A courier is gone."""

@@ -9,7 +9,7 @@ from nightheron.model import Clear, JsonValue, Raise, Reason
 from nightheron.notify.push import Kind
 from nightheron.runtime.alarms import until
 from nightheron.runtime.clock import ClockPort, rfc3339
-from nightheron.runtime.inbox import AlarmAct, CourierDone
+from nightheron.runtime.inbox import AlarmAct, CourierDone, DigestDue, DigestReady, Inbox
 from nightheron.runtime.ports import NewsPort
 from nightheron.runtime.pushing import Pushing
 from nightheron.runtime.recorder import Recorder
@@ -58,6 +58,16 @@ class Telling:
         """A batch was accepted, or was not."""
         if self.pushing is not None:
             self.pushing.courier_done(item.label, item.why_not, now_ns)
+
+    def digest_due(self, item: DigestDue, inbox: Inbox) -> None:
+        """It is the time of day for the digest."""
+        if self.pushing is not None:
+            self.pushing.digest_due(item.day, lambda answer: inbox.post(DigestReady(item.day, answer)))
+
+    def digest_ready(self, item: DigestReady, now_ns: int) -> None:
+        """It is composed."""
+        if self.pushing is not None:
+            self.pushing.digest_ready(item.day, item.answer, now_ns)
 
     def journal_anew(self) -> None:
         """The journal was lost, and its outbox with it."""
