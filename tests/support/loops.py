@@ -12,6 +12,7 @@ from nightheron.journal.draft import Queue
 from nightheron.journal.pack import unpack
 from nightheron.model import NS, Act, Acted, Event, Gas, JsonValue, KeeperSaid, Left, Signal, ValveSaid
 from nightheron.runtime.clock import VirtualClock
+from nightheron.runtime.heartbeat import Heartbeat
 from nightheron.runtime.inbox import ActFor, Inbox, JournalNews, Reply, RowsCommitted
 from nightheron.runtime.loop import TICK_S, Beginning, Loop
 from nightheron.runtime.ports import JournalPort, ProbeRoute, ValveEvent
@@ -37,11 +38,20 @@ class FakeKeepers:
                 (name, ValveSaid(0, 0, link=True, acked=Gas.CLOSED)),
             ]
 
+    acks = False
+    """Whether the valve says of every order that it took it."""
+
+    def _ack(self, chamber: str, gas: Gas) -> None:
+        if self.acks:
+            self.said.append((chamber, ValveSaid(0, 0, link=True, acked=gas)))
+
     def close(self, chamber: str) -> None:
+        self._ack(chamber, Gas.CLOSED)
         self.orders.append((chamber, "close"))
         self.until_ns[chamber] = 0
 
     def open_until(self, chamber: str, until_ns: int) -> None:
+        self._ack(chamber, Gas.OPEN)
         self.orders.append((chamber, "open"))
         self.until_ns[chamber] = until_ns
 
@@ -128,6 +138,7 @@ class Bench:
             self.port(),
             routes,
             pushing=self.pushing(),
+            heartbeat=self.heartbeat(),
             inbox=self.inbox,
         )
         self.ph: dict[str, float | None] = dict.fromkeys(self.names, 6.9)
@@ -138,6 +149,10 @@ class Bench:
 
     def pushing(self) -> Pushing | None:
         """How this bench tells people; nobody is told."""
+        return None
+
+    def heartbeat(self) -> Heartbeat | None:
+        """This bench has none."""
         return None
 
     def port(self) -> JournalPort:

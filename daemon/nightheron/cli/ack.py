@@ -17,7 +17,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """0 seen or nothing to see, 1 no such alarm, 2 usage or configuration, 3 not reachable."""
+    """0 seen or nothing to see, 2 no such alarm, usage or configuration, 3 not reachable."""
     if bool(args.alarms) is args.all:
         print("ack: name the alarms, or say --all; nightheron alarms lists them.", file=sys.stderr)
         return USAGE

@@ -104,9 +104,10 @@ def state_text(one: dict[str, Any], times: Times) -> str:
     """Where it stands, since when, by whom."""
     by = f" by {one['by']}" if one.get("by") else ""
     end = f" until {times.clock(one['until'])} ({one.get('why')})" if one.get("until") else ""
+    over = "; its cause is over, it goes when that lasts" if one.get("over") else ""
     state = {
         "unacknowledged": "nobody has seen it",
-        "acknowledged": f"seen{by}",
+        "acknowledged": f"seen{by}{over}",
         "returned_unacknowledged": "its cause is over; it goes when that lasts",
         "latched": "its cause is over; it stays until somebody says that they saw it",
         "shelved": f"shelved{by}{end}",
@@ -124,7 +125,7 @@ def within_text(seconds: float) -> str:
 
 
 def _changed(row: dict[str, Any], times: Times) -> str:
-    by = f" by {row['by']}" if row.get("by") else ""
+    by = (f" by {row['by']}" if row.get("by") else "") + (", its cause is over" if row.get("over") else "")
     return f"{times.dated(row['utc'])[:-4]}  {row['id']}: {row['state'].replace('_', ' ')}{by}. {row['text']}"
 
 

@@ -78,7 +78,8 @@ def act(args: argparse.Namespace, request: dict[str, Any]) -> tuple[int, dict[st
         print(fault, file=sys.stderr)
         return fault.code, None
     if not answer.get("ok"):
-        unknown = str(answer.get("error", "")).startswith("there is no chamber") or answer.get("usage")
+        no_such = ("there is no chamber", "there is no alarm")
+        unknown = str(answer.get("error", "")).startswith(no_such) or answer.get("usage")
         print(f"Not done: {answer.get('error')}.", file=sys.stderr)
         return USAGE if unknown else FINDING, None
     status = answer.get("status", {})

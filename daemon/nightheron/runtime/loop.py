@@ -39,6 +39,7 @@ from nightheron.model import (
     Ticked,
 )
 from nightheron.runtime.clock import MS_NS, ClockPort
+from nightheron.runtime.heartbeat import Heartbeat
 from nightheron.runtime.inbox import (
     ActFor,
     AlarmAct,
@@ -81,6 +82,7 @@ class Loop:
         news: NewsPort | None = None,
         desk: Desk | None = None,
         pushing: Pushing | None = None,
+        heartbeat: Heartbeat | None = None,
         inbox: Inbox | None = None,
     ) -> None:
         self.inbox = inbox or Inbox()
@@ -89,7 +91,7 @@ class Loop:
         self._news = news or NoNews()
         self._places = {one.name: place for place, one in enumerate(limits)}
         self.recorder = Recorder(self.chambers, clock, journal, self._news, pack)
-        self.telling = Telling(clock, self.recorder, self._news, desk, pushing)
+        self.telling = Telling(clock, self.recorder, self._news, desk, pushing, heartbeat)
         self._late_ns = round(min(one.valve.lease_s for one in limits) * NS / 2)
         self._opens: dict[int, int] = {}
         self._later: list[tuple[int, Effect]] = []
@@ -290,7 +292,8 @@ class Loop:
             if Reason.STARTING not in reasons:
                 self._starting.discard(place)
                 self.telling.settle(self.chambers[place].limits.name, reasons, now_ns)
-        self.telling.ticked(now_ns, journal_well=self._well)
+        decisions = [chamber.decision for chamber in self.chambers]
+        self.telling.ticked(now_ns, decisions, journal_well=self._well and self.on_time)
 
     def _look(self, now_ns: int) -> View:
         return View(

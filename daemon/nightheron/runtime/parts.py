@@ -67,6 +67,7 @@ class Parts:
             news=News(self.log, self._telemetry or NoNews()),
             desk=desk,
             pushing=self._pushing,
+            heartbeat=push_wiring.heartbeat(site, self._couriers),
             inbox=inbox,
         )
         self._control = Control(site.data_dir, inbox, self.status, clock)

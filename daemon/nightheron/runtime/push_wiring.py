@@ -17,6 +17,7 @@ from nightheron.notify.outbox import Outbox
 from nightheron.notify.push import Channel, Kind
 from nightheron.notify.quiet import quiet_s
 from nightheron.runtime.clock import ClockPort
+from nightheron.runtime.heartbeat import BeatPort, Heartbeat
 from nightheron.runtime.pushing import CourierPort, Head, Pushing
 from nightheron.settings.site import Site
 
@@ -40,6 +41,12 @@ def pushing(site: Site, couriers: CourierPort, clock: ClockPort, head: Head) -> 
         "site": site.name,
     }
     return Pushing(outbox, couriers, clock, head, zone, digest_of)
+
+
+def heartbeat(site: Site, couriers: BeatPort) -> Heartbeat | None:
+    """None for a site that gives no address for it."""
+    url = site.alerts.heartbeat_url
+    return None if url is None else Heartbeat(couriers, url.get_secret_value())
 
 
 def last_digest(path: Path) -> str | None:

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from nightheron.guard.alarm_desk import Alarm, Desk
-from nightheron.model import Clear, JsonValue, Raise, Reason
+from nightheron.model import Clear, Decision, JsonValue, Raise, Reason
 from nightheron.notify.push import Kind
 from nightheron.runtime.alarms import until
 from nightheron.runtime.clock import ClockPort, rfc3339
+from nightheron.runtime.heartbeat import LABEL, Heartbeat
 from nightheron.runtime.inbox import AlarmAct, CourierDone, DigestDue, DigestReady, Inbox
 from nightheron.runtime.ports import NewsPort
 from nightheron.runtime.pushing import Pushing
@@ -25,7 +26,9 @@ class Telling:
         news: NewsPort,
         desk: Desk | None = None,
         pushing: Pushing | None = None,
+        heartbeat: Heartbeat | None = None,
     ) -> None:
+        self._heartbeat = heartbeat
         self.desk, self.pushing = desk or Desk(), pushing
         if pushing is not None:
             pushing.connect(recorder)
@@ -48,15 +51,19 @@ class Telling:
         """The chamber is past its start: what it does not say again is over."""
         self._write(self.desk.settle(chamber, reasons, now_ns), now_ns)
 
-    def ticked(self, now_ns: int, *, journal_well: bool) -> None:
+    def ticked(self, now_ns: int, decisions: Iterable[Decision], *, journal_well: bool) -> None:
         """Time goes on."""
+        if self._heartbeat is not None:
+            self._heartbeat.step(now_ns, decisions, journal_well=journal_well)
         self._write(self.desk.ticked(now_ns), now_ns)
         if self.pushing is not None:
             self.pushing.step(now_ns, journal_well=journal_well)
 
     def courier_done(self, item: CourierDone, now_ns: int) -> None:
         """A batch was accepted, or was not."""
-        if self.pushing is not None:
+        if item.label == LABEL and self._heartbeat is not None:
+            self._heartbeat.done()
+        elif self.pushing is not None:
             self.pushing.courier_done(item.label, item.why_not, now_ns)
 
     def digest_due(self, item: DigestDue, inbox: Inbox) -> None:
