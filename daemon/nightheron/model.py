@@ -64,6 +64,10 @@ class Left:
     """``digit_ph`` and ``steps`` of the chamber's second and third probe."""
     beyond: tuple[Signal, ...] = ()
     """Signals that stood beyond their limits or were held for having been there."""
+    turn_shut: int = 1
+    """Of two valves in series, the one whose turn is next."""
+    turn_since_s: float | None = None
+    """Running time since the last turn."""
     service_why: str = ""
     """Who holds the gas, and why."""
 
@@ -259,9 +263,13 @@ class Decision:
 
 @dataclass(frozen=True, slots=True)
 class OpenUntil:
-    """Gas may be open until this time; order it of every valve of the chamber."""
+    """Gas may be open until this time; order it of every valve of the chamber.
+
+    With ``only``, of that one valve in series alone: the other stays shut, and no gas flows unless it leaks.
+    """
 
     until_ns: int
+    only: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -108,6 +108,8 @@ class Judge:
             match effect:
                 case Close():
                     self._shut()
+                case OpenUntil(only=only) if only is not None:
+                    pass  # the other valve in series stays shut
                 case OpenUntil():
                     self._see_open(event, effect)
                 case Record():

@@ -50,7 +50,7 @@ class FakeKeepers:
         self.orders.append((chamber, "close"))
         self.until_ns[chamber] = 0
 
-    def open_until(self, chamber: str, until_ns: int) -> None:
+    def open_until(self, chamber: str, until_ns: int, *, only: int | None = None) -> None:
         self._ack(chamber, Gas.OPEN)
         self.orders.append((chamber, "open"))
         self.until_ns[chamber] = until_ns

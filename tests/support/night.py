@@ -75,7 +75,9 @@ class Night:
         self.tank_ph: float | None = None
         self.others: dict[tuple[Signal, int], float] = {}
         """What further probes say once a second, by signal and number."""
-        self.open_until_ns = 0
+        self.open_until_ns = self.alone_until_ns = 0
+        self.alone: int | None = None
+        """The valve in series that was last ordered open alone."""
         self.effects: list[tuple[int, Effect]] = []
         self.events: list[Event] = []
         if begin:
@@ -85,6 +87,11 @@ class Night:
     def gas(self) -> Gas:
         """What the valve itself does: open only while a lease runs."""
         return Gas.OPEN if self.now_ns < self.open_until_ns else Gas.CLOSED
+
+    @property
+    def flows_alone(self) -> int | None:
+        """The valve that is open while the other stays shut."""
+        return self.alone if self.now_ns < self.alone_until_ns else None
 
     @property
     def reasons(self) -> tuple[Reason, ...]:
@@ -112,10 +119,12 @@ class Night:
         effects = self.chamber.feed(event)
         self.effects += [(self.now_ns, effect) for effect in effects]
         for effect in effects:
-            if isinstance(effect, OpenUntil):
+            if isinstance(effect, OpenUntil) and effect.only is not None:
+                self.alone, self.alone_until_ns = effect.only, effect.until_ns
+            elif isinstance(effect, OpenUntil):
                 self.open_until_ns = effect.until_ns
             elif isinstance(effect, Close):
-                self.open_until_ns = 0
+                self.open_until_ns = self.alone_until_ns = 0
         for effect in effects:
             if isinstance(effect, Record) and self.commits:
                 self.feed(Committed(self.now_ns, effect.token))
@@ -171,6 +180,10 @@ class Night:
         rows = [e.decision for _, e in self.effects if isinstance(e, Record)]
         closings = [b for a, b in pairwise(rows) if a.gas is Gas.OPEN and b.gas is Gas.CLOSED]
         return closings[-1]
+
+    def rows(self) -> list[Decision]:
+        """Every decision written down so far."""
+        return [effect.decision for _, effect in self.effects if isinstance(effect, Record)]
 
     def raised(self) -> list[Reason]:
         """Alarms told so far, in order."""

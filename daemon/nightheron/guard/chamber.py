@@ -136,7 +136,9 @@ class Chamber:
         if standing:
             s.bleed_until_ns = None
             if s.phase is Phase.CLOSED:
-                return [Close()] if isinstance(event, Started) else []
+                return (
+                    [Close()] if isinstance(event, Started) else s.turn.orders(standing, event, self.limits)
+                )
             self._close(standing[0])
             return [Close()]
         if s.phase is Phase.CLOSED:
@@ -188,7 +190,7 @@ class Chamber:
             tank_ph=facts.tank_ph,
             verdict=s.proof.verdict,
             evidence=tuple((r, self._evidence(r, facts)) for r in standing),
-            notes=tuple(track.note for track in s.probes if track.note),
+            notes=tuple(note for note in (*(track.note for track in s.probes), s.turn.told) if note),
             delivered=s.delivered,
             ordered_ns=s.ordered_ns,
             taken=s.taken,
@@ -224,9 +226,12 @@ class Chamber:
         changed = isinstance(event, Started) or not after.same_as(before)
         if changed:
             s.token += 1
+            s.turn.told = ""
             effects.append(Record(after, s.token))
             if s.phase is Phase.OPENING and s.awaited_token is None:
                 s.awaited_token = s.token
+            if after.reasons == (Reason.VALVE_TURN,) and not s.turn.flows:
+                s.turn.token = s.token
         if changed or isinstance(event, Observed) or after.delivered is not before.delivered:
             effects.append(Publish(after))
         return effects

@@ -70,7 +70,9 @@ def _need(reason: Reason, decision: Decision, limits: ChamberLimits) -> str:
             return f'tank "{limits.tank.name}" at {limits.tank.clear_ph:.2f} (now {tank})'
         case Reason.SERVICE:
             return f"a person ends the hold: nightheron service off {limits.name}"
-        case Reason.RESTARTS | Reason.NEW_JOURNAL | Reason.NO_EFFECT | Reason.FOREIGN_ORDER:
+        case Reason.RESTARTS | Reason.NEW_JOURNAL:
+            return f"{RULES[reason].opens_when}: nightheron release {limits.name}"
+        case Reason.NO_EFFECT | Reason.FOREIGN_ORDER | Reason.VALVE_PASSES:
             return f"{RULES[reason].opens_when}: nightheron release {limits.name}"
         case Reason.VALVE_DISAGREES if decision.state == "latched":
             return f"{RULES[reason].opens_when}, then a person: nightheron release {limits.name}"

@@ -64,6 +64,9 @@ class Facts:
     rest_over: bool
     rest_wait_s: float
     not_stopping: bool
+    turn_due: bool
+    turn_why: str
+    valve_passes: str
 
     @property
     def ph(self) -> float | None:
@@ -137,6 +140,9 @@ def gather(s: ChamberState, limits: ChamberLimits) -> Facts:
         rest_over=Reason.PLANNED_REST in s.objections and not proof.turned() and proof.has_waited(limits),
         rest_wait_s=proof.rest_wait_ns / NS,
         not_stopping=proof.falls_on(),
+        turn_due=not open_ and s.phase is Phase.CLOSED and s.turn.due(limits),
+        turn_why=f"valve {s.turn.shut + 1} stays shut alone",
+        valve_passes=s.turn.passes,
     )
 
 

@@ -70,6 +70,9 @@ def pass_time(s: ChamberState, dt_ns: int, limits: ChamberLimits) -> None:
         s.opened_day_ns[-1] += dt_ns
     elif Reason.PLANNED_REST in s.objections and not s.service and _hears_at(s, s.now_ns + dt_ns, limits):
         s.proof.rest_wait_ns += dt_ns
+    s.turn.since_ns += dt_ns
+    if s.turn.flows or s.turn.token is not None:
+        s.turn.alone_ns += dt_ns
     s.day_hour_ns += dt_ns
     hours, s.day_hour_ns = divmod(s.day_hour_ns, HOUR_NS)
     for _ in range(min(hours, len(s.opened_day_ns))):
@@ -113,6 +116,7 @@ def _chamber_ph(s: ChamberState, event: Observed, limits: ChamberLimits) -> None
         s.proof.see_open(level_ph, noise_ph)
     elif s.phase is Phase.CLOSED:
         s.proof.see_closed(level_ph, noise_ph, closed_s, limits)
+        s.turn.see(level_ph, noise_ph)
 
 
 def may_close(event: Observed, limits: ChamberLimits) -> bool:
@@ -159,6 +163,9 @@ def _carry_over(s: ChamberState, left: Left) -> None:
     digits = ((left.digit_ph, left.steps), *left.more_digits)
     for track, (digit_ph, steps) in zip(s.probes, digits, strict=False):
         track.digit_ph, track.steps = digit_ph, steps
+    s.turn.shut = left.turn_shut
+    if left.turn_since_s is not None:
+        s.turn.since_ns = round(left.turn_since_s * NS)
     for signal in left.beyond:
         s.senses.setdefault(signal, sense.Sense()).stands = True
     proof.trial_ns = round(left.unanswered_s * NS)

@@ -153,6 +153,7 @@ TABLE: tuple[Rule, ...] = (
     ),
     machine.VALVE_DISAGREES,
     machine.FOREIGN_ORDER,
+    machine.VALVE_PASSES,
     GAS_BUDGET,
     *SIGNALS,
     SIGNAL_LOST,
@@ -218,6 +219,7 @@ TABLE: tuple[Rule, ...] = (
         evidence=lambda f: f"{f.closed_s:.0f} of {f.limits.min_rest_s:.0f} s",
         opens_when="the least rest over",
     ),
+    machine.VALVE_TURN,
     FEEDBACK_SILENT,
     SIGNAL_SILENT,
 )

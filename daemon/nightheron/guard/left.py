@@ -29,6 +29,8 @@ def left_of(s: ChamberState, decision: Decision) -> Left:
         digit_ph=s.probes[0].digit_ph,
         steps=s.probes[0].steps,
         more_digits=tuple((t.digit_ph, t.steps) for t in s.probes[1:]),
+        turn_shut=s.turn.shut,
+        turn_since_s=s.turn.since_ns / NS,
         beyond=tuple(signal for signal, sense in s.senses.items() if sense.stands),
         service_left_s=None if s.service_until_ns is None else (s.service_until_ns - s.now_ns) / NS,
     )

@@ -66,6 +66,8 @@ class ValveLimits:
     feedback: bool
     device_timer_s: float | None = None
     """The device shuts itself after so long without an order; None: nothing says that it does."""
+    count: int = 1
+    """Valves in series."""
 
 
 @dataclass(frozen=True, slots=True)

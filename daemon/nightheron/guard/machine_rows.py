@@ -114,3 +114,27 @@ NEW_JOURNAL = Rule(
     opens_when="a person's release",
     release_at_any_time=True,
 )
+
+VALVE_PASSES = Rule(
+    Reason.VALVE_PASSES,
+    State.TRIPPED,
+    permits=lambda f: not f.valve_passes,
+    closes_when="one of two valves was seen to pass gas while it alone was shut",
+    resets="by a person",
+    sentence="one of the two valves passes gas while it is shut; the other still holds",
+    latches=always,
+    evidence=lambda f: f.valve_passes,
+    alarm=_NOTICE,
+    opens_when="a person's release, once the valve is cleaned or changed",
+)
+
+VALVE_TURN = Rule(
+    Reason.VALVE_TURN,
+    State.RESTING,
+    permits=lambda f: not f.turn_due,
+    closes_when="(holds closed) one of two valves has its turn to be proved, twice a day",
+    resets="by itself",
+    sentence="one of the two valves is proved; normal work",
+    evidence=lambda f: f.turn_why,
+    opens_when="the turn of the valve over",
+)

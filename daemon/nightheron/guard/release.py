@@ -5,9 +5,10 @@ from __future__ import annotations
 from nightheron.guard.facts import Facts
 from nightheron.guard.interlock import RULES
 from nightheron.guard.state import ChamberState
+from nightheron.guard.turn import EVERY_NS
 from nightheron.model import Clear, Effect, Reason, Refused, State, Verdict
 
-_BY_MEMORY = frozenset({Reason.NO_EFFECT, Reason.FOREIGN_ORDER})
+_BY_MEMORY = frozenset({Reason.NO_EFFECT, Reason.FOREIGN_ORDER, Reason.VALVE_PASSES})
 """Things that happened: their cause is gone when a person says so and the readings are right."""
 _BY_READING = frozenset({Reason.NO_EFFECT, Reason.NOT_STOPPING, Reason.DEEP_LOW})
 
@@ -50,6 +51,8 @@ def _forget(s: ChamberState, reason: Reason) -> None:
     match reason:
         case Reason.FOREIGN_ORDER:
             s.foreign_open, s.foreign_raw = False, ""
+        case Reason.VALVE_PASSES:
+            s.turn.passes, s.turn.since_ns = "", EVERY_NS
         case Reason.RESTARTS:
             s.unclean_starts = 0
         case Reason.NEW_JOURNAL:

@@ -8,6 +8,7 @@ from enum import StrEnum
 from nightheron.guard.proof import Proof
 from nightheron.guard.quality import Track
 from nightheron.guard.sense import Sense
+from nightheron.guard.turn import Turn
 from nightheron.model import Gas, Reason, Signal
 
 
@@ -61,6 +62,7 @@ class ChamberState:
     senses: dict[Signal, Sense] = field(default_factory=dict)
     tank_ph: Track = field(default_factory=Track)
     proof: Proof = field(default_factory=Proof)
+    turn: Turn = field(default_factory=Turn)
     keeper_alive: bool = False
     keeper_why: str = "not started"
     valve_link: bool = False

@@ -93,7 +93,7 @@ class Loop:
         self.recorder = Recorder(self.chambers, clock, journal, self._news, pack)
         self.telling = Telling(clock, self.recorder, self._news, desk, pushing, heartbeat)
         self._late_ns = round(min(one.valve.lease_s for one in limits) * NS / 2)
-        self._opens: dict[int, int] = {}
+        self._opens: dict[int, OpenUntil] = {}
         self._later: list[tuple[int, Effect]] = []
         self._answers: list[tuple[Reply, str | None]] = []
         self._fed_ns = self._tick_ns = self._step_ns = 0
@@ -170,7 +170,7 @@ class Loop:
                 self._opens.pop(place, None)
                 self._keepers.close(self.chambers[place].limits.name)
             elif isinstance(effect, OpenUntil):
-                self._opens[place] = effect.until_ns
+                self._opens[place] = effect
             elif isinstance(effect, Record):
                 # Cut now, so that the row holds this event and none that follows it in this step.
                 self.recorder.decided(place, effect)
@@ -266,8 +266,8 @@ class Loop:
     # -- effects --
 
     def _carry_out(self, now_ns: int) -> None:
-        for place, until_ns in self._opens.items():
-            self._keepers.open_until(self.chambers[place].limits.name, until_ns)
+        for place, order in self._opens.items():
+            self._keepers.open_until(self.chambers[place].limits.name, order.until_ns, only=order.only)
         self._opens.clear()
         later, self._later = self._later, []
         published: set[int] = set()

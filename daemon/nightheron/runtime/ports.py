@@ -20,8 +20,8 @@ class KeeperPort(Protocol):
         """Order every valve of the chamber shut, now."""
         ...
 
-    def open_until(self, chamber: str, until_ns: int) -> None:
-        """Let every valve of the chamber be open until then (CLOCK_BOOTTIME ns)."""
+    def open_until(self, chamber: str, until_ns: int, *, only: int | None = None) -> None:
+        """Let every valve of the chamber, or ``only`` this one, be open until then (CLOCK_BOOTTIME ns)."""
         ...
 
     def poll(self, now_ns: int) -> Sequence[tuple[str, ValveEvent]]:

@@ -33,6 +33,9 @@ class Series:
     name: str
     ids: tuple[str, ...]
     ordered: Gas = Gas.CLOSED
+    """The order to gas: open only while every valve is ordered open."""
+    alone: int | None = None
+    """The valve that is ordered open while the other stays shut."""
     alive: dict[int, bool] = field(default_factory=dict)
     linked: dict[int, bool] = field(default_factory=dict)
     seen: dict[int, Gas | None] = field(default_factory=dict)
@@ -62,14 +65,33 @@ class Series:
                 return OtherOrder(now_ns, index, said.gas, said.text)
         return None
 
-    def open(self) -> None:
-        """Gas is ordered open."""
+    def open(self, only: int | None = None) -> Sequence[str]:
+        """Gas is ordered open, or one valve alone; the valves concerned."""
+        if only is not None:
+            self.alone = only
+            return (self.ids[only],)
         if self.ordered is not Gas.OPEN:
             self.shut.clear()
-        self.ordered = Gas.OPEN
+        self.ordered, self.alone = Gas.OPEN, None
+        return self.ids
+
+    def close(self) -> None:
+        """Gas is ordered shut, by every valve."""
+        if self.alone is not None:
+            self.shut.discard(self.alone)
+        self.ordered, self.alone = Gas.CLOSED, None
+
+    def _wanted(self, index: int) -> Gas:
+        """The order that stands on one valve."""
+        return Gas.OPEN if index == self.alone else self.ordered
 
     def _acked(self, index: int, gas: Gas | None) -> Gas | None:
-        """What the valves together have taken: shut only when every one has, open when one has."""
+        """What the valves together have taken: shut only when every one has, open when one has.
+
+        While one is open alone, what it takes says nothing of gas: the other is shut.
+        """
+        if gas is Gas.OPEN and index == self.alone:
+            return None
         if gas is not Gas.CLOSED:
             self.shut.discard(index)
             return gas
@@ -78,9 +100,10 @@ class Series:
 
     def _feedback(self, index: int, said: Said, now_ns: int) -> FeedbackSaid:
         for other, seen in self.seen.items():
-            if other != index and seen is not None and seen is not self.ordered:
+            if other != index and seen is not None and seen is not self._wanted(other):
                 return FeedbackSaid(now_ns, other, seen, seen.value)
-        return FeedbackSaid(now_ns, index, said.gas, said.text)
+        agrees = said.gas is not None and said.gas is self._wanted(index)
+        return FeedbackSaid(now_ns, index, self.ordered if agrees else said.gas, said.text)
 
 
 class ValvePort:
@@ -117,15 +140,14 @@ class ValvePort:
     def close(self, chamber: str) -> None:
         """Order every valve of the chamber shut."""
         series, now_ns = self._series[chamber], self._clock.now_ns()
-        series.ordered = Gas.CLOSED
+        series.close()
         for id_ in series.ids:
             self._keepers.close(id_, now_ns)
 
-    def open_until(self, chamber: str, until_ns: int) -> None:
-        """Let every valve of the chamber be open until then."""
+    def open_until(self, chamber: str, until_ns: int, *, only: int | None = None) -> None:
+        """Let every valve of the chamber, or ``only`` this one, be open until then."""
         series, now_ns = self._series[chamber], self._clock.now_ns()
-        series.open()
-        for id_ in series.ids:
+        for id_ in series.open(only):
             self._keepers.open_until(id_, until_ns, now_ns)
 
     def poll(self, now_ns: int) -> list[tuple[str, ValveEvent]]:

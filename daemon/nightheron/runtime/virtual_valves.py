@@ -30,7 +30,7 @@ class VirtualKeeper:
         if chamber not in self._lost:
             self._heard(chamber, Gas.CLOSED, self._valves[chamber].order("CLOSE"))
 
-    def open_until(self, chamber: str, until_ns: int) -> None:
+    def open_until(self, chamber: str, until_ns: int, *, only: int | None = None) -> None:
         lease_s = (until_ns - self._now_ns) / NS
         if chamber not in self._lost and lease_s > 0.0:
             self._heard(chamber, Gas.OPEN, self._valves[chamber].order(f"OPEN {lease_s:.3f}"))

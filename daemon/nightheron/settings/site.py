@@ -328,7 +328,8 @@ class Site:
 def _valve_limits(chamber: Chamber) -> ValveLimits:
     """All valves as one: the shortest lease, the longest travel, and reports when any reports."""
     reports = any(valve.reports for valve in chamber.valves)
-    return ValveLimits(chamber.lease_s, chamber.travel_s, reports, device_timer_s(chamber))
+    timer_s = device_timer_s(chamber)
+    return ValveLimits(chamber.lease_s, chamber.travel_s, reports, timer_s, len(chamber.valves))
 
 
 def _tank_limits(tank: Tank) -> TankLimits:
