@@ -52,6 +52,17 @@ def test_it_says_what_it_is_and_keeps_what_it_said(made: tuple[Path, str]) -> No
     assert (folder / "night.txt").read_text() == printed
 
 
+def test_the_night_is_a_page_too(made: tuple[Path, str]) -> None:
+    """The night's page lies beside the text, says that it is simulated, and ends at the journal's night."""
+    folder, printed = made
+    page = (folder / "night.html").read_text()
+    assert "(simulated), 14 March 2026 21:00 to 15 March 2026 06:00" in page
+    assert page.count("<svg") >= 2
+    assert len(page.encode()) <= 300_000
+    assert str(folder.parent) not in page
+    assert "nightheron-demo/night.html" in printed
+
+
 def test_the_night_has_what_was_promised(made: tuple[Path, str]) -> None:
     """Several cuts, a planned rest, a probe lost and found, and a restart that leaves a gap."""
     rows = _log(made[0])

@@ -14,13 +14,14 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from nightheron.report.series import Series
     from nightheron.settings.site import Site
 
 HELP = "one simulated night, faults included; shows what the guard does and how to check it"
 FOLDER = "nightheron-demo"
 MARKER = "made-by-nightheron-demo"
 MARKED = "This folder was made by nightheron demo, which replaces it when it runs again.\n"
-CONFIG, REPORT = "nightheron.toml", "night.txt"
+CONFIG, REPORT, PAGE = "nightheron.toml", "night.txt", "night.html"
 INTRODUCTION = """\
 This is a SIMULATION: a greenhouse that does not exist, on a virtual clock, with
 a chamber whose water, gas and media are reckoned second by second. The
@@ -86,7 +87,7 @@ def _make(folder: Path, target: Path) -> str:
     site = load(folder / CONFIG, {})
     with _progress() as show:
         play(site, show)
-    report = _report(site, target)
+    report = "\n".join([_report(site, target), *_page(site, folder, target)])
     (folder / REPORT).write_text(report + "\n")
     return report
 
@@ -145,6 +146,28 @@ def _report(site: Site, target: Path) -> str:
     rows = [row for row in entries(path, Wanted(since=trip["from"])) if row["kind"] in ("decision", "alarm")]
     lines += ["", "One of them from near:", *story(trip, rows, UTC)]
     return "\n".join([*lines, "", *_how_to_verify(path, target)])
+
+
+def _page(site: Site, folder: Path, target: Path) -> list[str]:
+    """The night as a page with pictures, where the library that draws them is installed; where it is."""
+    from datetime import UTC, timedelta
+
+    from nightheron.cli.night import look
+    from nightheron.cli.night_html import html_of
+    from nightheron.cli.times import Times
+    from nightheron.journal.when import utc_text
+    from nightheron.rig.greenhouse import BEGINS, LENGTH_S
+
+    path, end = site.data_dir / "journal.db", BEGINS + timedelta(seconds=LENGTH_S)
+    seen: dict[str, Series] = {}
+    times = Times("UTC", UTC, end)
+    found = look(path, utc_text(BEGINS), utc_text(end), times, seen=seen)
+    try:
+        page = html_of(f"{site.name} (simulated)", path, found, seen, times)
+    except ValueError as fault:
+        return [f"No page with pictures: {fault}"]
+    (folder / PAGE).write_text(page, encoding="utf-8")
+    return [f"The same as a page with pictures: {target / PAGE}"]
 
 
 def _how_to_verify(journal: Path, target: Path) -> list[str]:
