@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from nightheron.cli.closing import closing_rows
+from nightheron.cli.closing import closing_rows, last_proved
 from nightheron.cli.log import line
 from nightheron.cli.times import times
 from nightheron.cli.why_text import page
@@ -105,3 +105,24 @@ def test_a_forgotten_cleaning_is_explained_in_the_morning(tmp_path: Path) -> Non
     site.loop.end()
     site.disk.close()
     assert replayed(site.disk.path).identical
+
+
+def test_the_last_proof_is_found_in_the_journal(tmp_path: Path) -> None:
+    """With gas shut already a person is told when the water last proved that it stopped."""
+    site = Evening(tmp_path)
+    assert last_proved(site.config, "west") is None
+    site.open_gas()
+    for ph in (6.8, 6.7, 6.58):
+        site.reads(0.5, ph)
+    site.reads(0.1, 6.66)
+    at = rfc3339(site.clock.utc())
+    site.reads(0.5, 6.69)
+    found = last_proved(site.config, "west")
+    assert found is not None
+    assert "2026-01-01T00:02" < found <= at
+    assert "proved: pH rising at " in site.why()
+    site.act(Act.SERVICE_ON)
+    site.reads(1, 6.9)
+    assert last_proved(site.config, "west") == found
+    assert last_proved(tmp_path / "none.toml", "west") is None
+    site.disk.close()

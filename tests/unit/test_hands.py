@@ -252,6 +252,15 @@ def test_a_button_holds_and_changes_no_hold() -> None:
     assert night.wait(35).gas is Gas.OPEN
 
 
+def test_ending_no_hold_changes_nothing() -> None:
+    """Without a hold its end is nothing: gas flows on, and no trial is demanded."""
+    night, water = Night(), Water()
+    night.lives(400, water)
+    before = night.chamber.snapshot()
+    assert night.act(Act.SERVICE_OFF) == []
+    assert (night.gas, night.chamber.snapshot()) == (Gas.OPEN, before)
+
+
 def test_a_new_hold_answers_the_reminder_of_the_old() -> None:
     """A hold that is begun again after its reminder clears it, and its own comes at its own end."""
     night = flowing()
