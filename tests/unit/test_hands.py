@@ -107,6 +107,31 @@ def test_a_bleed_has_a_bounded_length(for_s: float | None) -> None:
     assert night.wait(5).gas is Gas.CLOSED
 
 
+def test_the_shortest_bleed_is_a_second() -> None:
+    """One second is a bleed, and half the lease is no matter."""
+    night = bleeding(1.0)
+    assert night.wait(0.75).gas is Gas.OPEN
+    assert night.wait(0.25).gas is Gas.CLOSED
+
+
+def test_a_latch_stands_against_a_bleed() -> None:
+    """What needs a person's release needs it before a bleed too, though its condition is over."""
+    night = flowing().reads(6.29).wait(8, 6.29)
+    night.act(Act.SERVICE_ON)
+    night.wait(130, 6.9)
+    assert "far below its floor" in night.act(Act.BLEED, for_s=10.0)[0]
+
+
+def test_a_hold_ended_before_the_bleed_has_begun() -> None:
+    """A hold that is ended while the bleed's row is under way withdraws it, and says so."""
+    night = held()
+    night.commits = False
+    night.act(Act.BLEED, for_s=10.0)
+    night.act(Act.SERVICE_OFF)
+    decision = night.chamber.decision
+    assert (decision.gas, decision.reason) == (Gas.CLOSED, Reason.WORK_DONE)
+
+
 @pytest.mark.parametrize(
     ("event", "says"),
     [
@@ -261,6 +286,14 @@ def test_ending_no_hold_changes_nothing() -> None:
     assert (night.gas, night.chamber.snapshot()) == (Gas.OPEN, before)
 
 
+def test_a_hold_begun_again_before_its_reminder_clears_nothing() -> None:
+    """Only what was told is cleared; a reminder of no time at all is told at once."""
+    night = flowing()
+    night.act(Act.SERVICE_ON, for_s=60.0)
+    night.act(Act.SERVICE_ON, for_s=0.0)
+    assert [type(e) for _, e in night.effects if isinstance(e, Raise | Clear)] == [Raise]
+
+
 def test_a_new_hold_answers_the_reminder_of_the_old() -> None:
     """A hold that is begun again after its reminder clears it, and its own comes at its own end."""
     night = flowing()
@@ -315,6 +348,35 @@ def test_a_new_probe_is_learned_anew() -> None:
         assert (again.digit_ph, again.steps) == ((None, 0) if work is Work.PROBE else (left.digit_ph, 8))
 
 
+def test_work_asks_the_question_of_a_planned_rest_anew() -> None:
+    """After work a rest that waited for its answer is over, and a whole trial is given again."""
+    night = flowing().wait(600)
+    assert Reason.PLANNED_REST in night.reasons
+    night.act(Act.CHANGED, work=Work.CYLINDER)
+    for _ in range(125):
+        night.wait(1 if night.gas is Gas.CLOSED else 0)
+    assert night.wait(590).gas is Gas.OPEN
+    assert night.wait(15).closing().reason is Reason.PLANNED_REST
+
+
+def test_a_level_from_before_the_work_proves_nothing() -> None:
+    """A probe that was put right reads otherwise; that step is no answer of the water."""
+    night = flowing().reads(6.5).wait(60, 6.5)
+    night.act(Act.CHANGED, work=Work.PROBE)
+    assert night.wait(60, 6.6).chamber.decision.verdict is Verdict.PENDING
+    assert night.wait(60, 6.69).chamber.decision.verdict is Verdict.PROVED
+
+
+def test_the_noise_of_an_old_probe_is_forgotten() -> None:
+    """A probe that was noisy and is replaced is not called noisy for what the old one did."""
+    night = Night()
+    for step in range(60):
+        night.wait(1, 6.9 + 0.2 * (step % 2))
+    assert night.chamber.decision.test == "noisy"
+    night.act(Act.CHANGED, work=Work.PROBE)
+    assert night.chamber.decision.test != "noisy"
+
+
 def test_changed_ends_no_latch() -> None:
     """What needs a person's release needs it after any work, and a leaking valve is still one."""
     night = flowing().wait(2500)
@@ -357,8 +419,11 @@ def test_a_proof_test_is_a_planned_rest_now() -> None:
     assert decision.evidence[0][1] == "proof test by ana: cleaning"
     night.lives(100, water)
     assert (night.gas, night.chamber.decision.verdict) == (Gas.CLOSED, Verdict.PROVED)
-    night.lives(900, water)
-    assert any(at_ns > night.now_ns - 900 * NS for at_ns, _ in leases(night))
+    shut_ns = night.now_ns
+    while max(at_ns for at_ns, _ in leases(night)) < shut_ns and night.now_ns < shut_ns + 900 * NS:
+        night.lives(1, water)
+    night.lives(30, water)
+    assert night.chamber.decision.gas is Gas.OPEN, "one test shuts once"
 
 
 def test_a_proof_test_of_a_leaking_valve_says_so() -> None:
@@ -385,6 +450,14 @@ def test_a_proof_test_needs_open_gas(night: object) -> None:
     gas, reasons = one.gas, one.reasons
     assert one.act(Act.TEST)
     assert (one.gas, one.reasons) == (gas, reasons)
+
+
+def test_a_proof_test_of_an_opening_under_way_is_refused() -> None:
+    """While the row of an opening is being written there is nothing to shut yet."""
+    night = Night()
+    night.commits = False
+    night.wait(125)
+    assert "not open" in night.act(Act.TEST)[0]
 
 
 # -- the record --
