@@ -95,7 +95,8 @@ def _wiring(site: Site, chamber: Chamber) -> str:
         *(f"  valve   {_valve(v)}" for v in chamber.valves),
         *(f"  button  {_button(b)}" for b in chamber.buttons),
     ]
-    lines += [f"  {s.signal.value:<7} {_limits(s)}; {_probe(s.probe)}" for s in chamber.senses]
+    for s in chamber.senses:
+        lines += [f"  {s.signal.value:<16} {_limits(s)}", f"  {'':<16} {_probe(s.probe)}"]
     if table.gas_budget_s_per_day is not None:
         lines.append(f"  budget  at most {table.gas_budget_s_per_day:g} s of open gas in 24 h")
     if tank is not None:
@@ -165,8 +166,8 @@ def _rule_table() -> str:
     lines = ["Rules, first in the table wins a tie; gas is shut while any stands"]
     for rule in _rules():
         alarm = "" if rule["alarm"] == "none" else f"; alarm: {rule['alarm']}"
-        lines.append(f"  {rule['reason']:<16} {rule['closes_when']}")
-        lines.append(f"  {'':<16}   {rule['state']}; resets {rule['resets']}{alarm}")
+        lines.append(f"  {rule['reason']:<20} {rule['closes_when']}")
+        lines.append(f"  {'':<20}   {rule['state']}; resets {rule['resets']}{alarm}")
     return "\n".join(lines)
 
 

@@ -89,6 +89,28 @@ def _about(one: dict[str, Any], times: Times) -> list[str]:
         )
     elif one["health"] != "good":
         lines.append(f"{one['name']}: probe {one['health'].replace('_', ' ')} ({one['test']}).")
+    return lines + _instruments(one)
+
+
+def _instruments(one: dict[str, Any]) -> list[str]:
+    """What the chamber's several probes and other signals say, where it has any."""
+    lines = []
+    if one.get("probes"):
+        each = ", ".join("no reading" if ph is None else f"{ph:.2f}" for ph in one["probes"])
+        rule = "the lower decides" if len(one["probes"]) == 2 else "the median decides"
+        lines.append(f"{one['name']}: probes {each}; {rule}.")
+    if one.get("signals"):
+        from nightheron.guard.signals import KINDS
+        from nightheron.model import Signal
+
+        kinds = {name: KINDS[Signal(name)] for name in one["signals"]}
+        said = [
+            f"{kinds[name].noun} no reading"
+            if value is None
+            else f"{kinds[name].noun} {value:g}{kinds[name].unit}"
+            for name, value in one["signals"].items()
+        ]
+        lines.append(f"{one['name']}: {', '.join(said)}.")
     return lines
 
 

@@ -257,7 +257,11 @@ class Recorder:
 
 
 def text_of(decision: Decision) -> str:
-    """The decision in one sentence."""
+    """The decision in one sentence, and what was found beside it."""
+    return "; ".join((_order_text(decision), *decision.notes))
+
+
+def _order_text(decision: Decision) -> str:
     shown = "no reading" if decision.ph is None else f"pH {decision.ph:.2f}"
     if decision.gas is Gas.OPEN:
         return f"gas open, {shown}"

@@ -43,6 +43,8 @@ def chamber_status(
         "flag": int(decision.flag),
         "test": decision.test,
         "tank_ph": decision.tank_ph,
+        "probes": list(decision.probes),
+        "signals": {signal.value: value for signal, value in decision.signals},
         "verdict": decision.verdict.value if decision.verdict else None,
         "until": until_text(decision, limits),
         "evidence": {reason.value: text for reason, text in decision.evidence if text},
