@@ -41,22 +41,32 @@ fi
 bin=$venv/bin
 export PATH=$bin:$PATH
 
+# The linters run beside each other; what they say is shown one after the other.
 red=()
-stage() {
-    local name=$1
-    shift
-    say "$name"
-    "$@" || red+=("$name")
+said=$(mktemp -d) || exit 2
+trap 'rm -rf -- "$said"' EXIT
+"$bin/ruff" check . >"$said/ruff" 2>&1 &
+ruff=$!
+"$bin/mypy" --strict >"$said/mypy" 2>&1 &
+mypy=$!
+"$bin/lint-imports" >"$said/imports" 2>&1 &
+imports=$!
+ended() {  # process, file with its words, name
+    wait "$1" || red+=("$3")
+    say "$3"
+    cat -- "$said/$2"
 }
-stage "ruff check" "$bin/ruff" check .
-stage "mypy --strict" "$bin/mypy" --strict
-stage "lint-imports" "$bin/lint-imports"
+ended "$ruff" ruff "ruff check"
+ended "$mypy" mypy "mypy --strict"
+ended "$imports" imports "lint-imports"
 if [[ ${#red[@]} -eq 0 ]]; then
     say "linters: all green"
 else
     say "linters: RED: $(IFS=,; echo "${red[*]}")"
 fi
 
+# More workers than cores, since most tests of faults/ and system/ wait. What measures is alone all the same
+# (tests/conftest.py). A later -n in the words given wins: -n 0 is one test after the other.
 say "pytest"
-"$bin/python" -m pytest -p no:cacheprovider -ra "$@" || red+=(pytest)
+"$bin/python" -m pytest -p no:cacheprovider -ra -n 4 "$@" || red+=(pytest)
 [[ ${#red[@]} -eq 0 ]]

@@ -151,6 +151,17 @@ class Night:
             self.feed(Ticked(self.now_ns))
         return self
 
+    def long(self, seconds: float, pace_s: float = 4.0) -> Night:
+        """Let a long time pass at the pH as it is, told at a slower pace: no reading gets stale."""
+        if not pace_s < min(probe.stale_s for probe in self.limits.probes):
+            raise ValueError("at this pace readings are stale")
+        for _ in range(round(seconds / pace_s)):
+            self.now_ns += round(pace_s * NS)
+            if self.ph is not None:
+                self.reads(self.ph)
+            self.feed(Ticked(self.now_ns))
+        return self
+
     def second(self, ph: float | None, third: float | None = -1.0) -> Night:
         """What the second and third chamber probe say from now on; None: silent."""
         for number, value in ((1, ph), (2, third)):

@@ -12,6 +12,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.support.terminal import all_shown
+
 ROOT = Path(__file__).parents[2]
 PATIENCE_S = 110.0
 CLEAN = {name: value for name, value in os.environ.items() if not name.startswith("NIGHTHERON_")}
@@ -156,8 +158,7 @@ def test_progress_on_a_terminal_only(tmp_path: Path) -> None:
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=inner, env=CLEAN) as process:  # noqa: S603 - our own interpreter
         os.close(inner)
         printed, _ = process.communicate(timeout=PATIENCE_S)
-    shown = os.read(outer, 65536)
-    os.close(outer)
+    shown = all_shown(outer)
     assert b"100 %" in shown
     assert shown.endswith(b"\r\x1b[K")
     assert printed.startswith(b"This is a SIMULATION")

@@ -80,9 +80,11 @@ def test_json_lines(tmp_path: Path) -> None:
 
 def test_ctrl_c_ends_with_the_summary(tmp_path: Path) -> None:
     """Ctrl-C ends the listening in good order: the summary, and 0 because readings were seen."""
+    # A shell without job control has its background commands ignore SIGINT; a terminal does not.
+    heeds = "import signal; signal.signal(signal.SIGINT, signal.default_int_handler)"
     with PtyPort(tmp_path) as port, talking(port.write, b"7.01\r\n"):
         process = subprocess.Popen(  # noqa: S603 - our own program
-            [sys.executable, "-c", START, "listen", "--port", str(port.path)],
+            [sys.executable, "-c", f"{heeds}; {START}", "listen", "--port", str(port.path)],
             stdout=subprocess.PIPE,
             stderr=subprocess.PIPE,
             text=True,

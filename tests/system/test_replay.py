@@ -16,6 +16,7 @@ from nightheron.journal.pack import pack, unpack
 from nightheron.model import Observed
 
 from tests.support.replays import rewrite
+from tests.support.terminal import all_shown
 
 PATIENCE_S = 110.0
 CLEAN = {name: value for name, value in os.environ.items() if not name.startswith("NIGHTHERON_")}
@@ -126,8 +127,7 @@ def test_a_terminal_sees_progress(folder: Path) -> None:
         env=CLEAN,
     )
     os.close(theirs)
-    seen = os.read(ours, 65536)
-    os.close(ours)
+    seen = all_shown(ours)
     assert done.returncode == 0
     assert b"replaying: 100 %" in seen
     assert seen.endswith(b"\x1b[K")

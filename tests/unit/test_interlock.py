@@ -158,7 +158,7 @@ def test_service_outlives_restart_with_its_reminder() -> None:
     assert night.raised() == []
     night = restarted(night).wait(120)
     assert night.raised() == [Reason.SERVICE]
-    assert night.wait(86400).gas is Gas.CLOSED
+    assert night.long(86400).gas is Gas.CLOSED
 
 
 @pytest.mark.parametrize("for_s", [float("nan"), float("inf"), -1.0, 1e300])
@@ -175,7 +175,7 @@ def test_close_by_hand_holds() -> None:
     """Gas that a person closed opens by no timer, only when the person ends the hold."""
     night = flowing()
     night.act(Act.CLOSE)
-    assert night.wait(86400).gas is Gas.CLOSED
+    assert night.long(86400).gas is Gas.CLOSED
     night.act(Act.SERVICE_OFF)
     assert night.wait(40).gas is Gas.OPEN
 

@@ -242,7 +242,7 @@ def test_row_service() -> None:
     night.act(Act.SERVICE_ON, for_s=1200.0)
     shut_by(night, Reason.SERVICE, State.SERVICE).wait(1199)
     assert night.raised() == []
-    night.wait(86400)
+    night.long(86400)
     assert (night.gas, night.raised()) == (Gas.CLOSED, [Reason.SERVICE])
     night.act(Act.SERVICE_OFF)
     opens_after(night, 31)

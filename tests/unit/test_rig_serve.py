@@ -46,12 +46,17 @@ def rig(tmp_path: Path) -> Iterator[Path]:
     command = [sys.executable, "-m", "nightheron.rig.serve", "--path", str(path), "--speed", "60"]
     with subprocess.Popen([*command, "--chamber", "west", "--chamber", "east"]) as process:  # noqa: S603 - our own interpreter
         until = time.monotonic() + PATIENCE_S
-        while not path.exists() and time.monotonic() < until:
+        while not _listens(path) and time.monotonic() < until:
             time.sleep(0.02)
         yield path
         process.terminate()
         assert process.wait(PATIENCE_S) == 0
     assert not path.exists()
+
+
+def _listens(path: Path) -> bool:
+    with socket.socket(socket.AF_UNIX) as line:
+        return line.connect_ex(str(path)) == 0
 
 
 def _gas_becomes(path: Path, gas: str) -> bool:
