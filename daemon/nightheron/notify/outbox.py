@@ -75,7 +75,10 @@ class Outbox:
                     self._episodes[told.key] = told
             elif (push := from_text(text, now_ns)) is not None:
                 if push.channel in self.channels:
-                    self._waiting[push.key] = push
+                    quiet_ns = (
+                        0 if push.wakes or push.kind is Kind.DIGEST else now_ns + round(self._quiet() * NS)
+                    )
+                    self._waiting[push.key] = replace(push, due_ns=max(push.due_ns, quiet_ns))
                 else:
                     changes.append(Change(push, Sent.GIVEN_UP, "its address is no longer configured"))
         return changes
@@ -221,7 +224,7 @@ class Outbox:
                 changes.append(Change(push, Sent.WITHDRAWN, push.withdrawn))
             else:
                 wait_s = min(FIRST_WAIT_S * 2 ** (push.tries - 1), LONGEST_WAIT_S) * self._jitter()
-                self._waiting[key] = push = replace(push, due_ns=now_ns + round(wait_s * NS))
+                self._waiting[key] = push = replace(push, due_ns=now_ns + round(wait_s * NS), wait_s=wait_s)
                 changes.append(Change(push, Sent.REFUSED, f"{why_not}; again in {wait_s:.0f} s"))
         return changes
 
@@ -260,7 +263,8 @@ class Outbox:
         facts, wakes = {**told.facts, "push": name}, told.wakes and kind is Kind.ALARM
         changes = []
         for one in to:
-            push = Push(name, one.label, kind, told.alarm, wakes, facts, due_ns, made_ns)
+            wait_s = (due_ns - made_ns) / NS
+            push = Push(name, one.label, kind, told.alarm, wakes, facts, due_ns, made_ns, wait_s)
             self._waiting[push.key] = push
             changes.append(Change(push, Sent.QUEUED))
         while len(self._waiting) > WAITING_MOST:

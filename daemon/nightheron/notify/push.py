@@ -6,7 +6,9 @@ import json
 from dataclasses import asdict, dataclass, field, replace
 from enum import StrEnum
 
-from nightheron.model import JsonValue
+from nightheron.model import NS, JsonValue
+
+WAIT_MOST_S = 900.0
 
 
 class Sent(StrEnum):
@@ -53,6 +55,8 @@ class Push:
     """What it is about, for the wording."""
     due_ns: int
     made_ns: int
+    wait_s: float = 0.0
+    """How long it was to wait when it was last queued; a later run lets a notice wait as long again."""
     tries: int = 0
     withdrawn: str = ""
     """Why it is not tried again; it was on its way when that came."""
@@ -73,7 +77,7 @@ class Push:
 
 
 def from_text(text: str, now_ns: int) -> Push | None:
-    """A push of an earlier run, due at once; None when it cannot be read."""
+    """A push of an earlier run; what wakes is due at once. None when it cannot be read."""
     try:
         kept = json.loads(text)
         push = Push(
@@ -86,6 +90,8 @@ def from_text(text: str, now_ns: int) -> Push | None:
             due_ns=now_ns,
             made_ns=now_ns,
         )
-        return replace(push, tries=int(kept["tries"]), committed=True)
+        wait_s = min(max(0.0, float(kept["wait_s"])), WAIT_MOST_S)
+        due_ns = now_ns if push.wakes else now_ns + round(wait_s * NS)
+        return replace(push, due_ns=due_ns, wait_s=wait_s, tries=int(kept["tries"]), committed=True)
     except (ValueError, KeyError, TypeError):
         return None
