@@ -11,6 +11,7 @@ from nightheron.runtime.telemetry import QUEUE_MOST, Telemetry
 from nightheron_drivers.protocols import Broker
 
 from tests.support.broker import Client, RunningBroker, running_broker
+from tests.support.devices import wait_until
 from tests.support.night import limits
 
 ALARM: Mapping[str, JsonValue] = {"id": "west-valve_lost-1", "class": "notice"}
@@ -53,6 +54,29 @@ def test_presence_returns_with_the_broker() -> None:
         restart(broker)
         with Client(broker, "nightheron/#") as listener:
             presence(listener, b"1")
+        news.stop(20)
+
+
+def test_an_answer_names_an_alarm_and_an_old_one_names_none() -> None:
+    """What comes on the topic for answers is passed on; what is retained or endless is not."""
+    heard: list[str] = []
+    with running_broker() as broker, Client(broker, "nightheron/#") as listener:
+        listener.publish("nightheron/house/ack", b"west-old-1", retain=True)
+        listener.wait_for(lambda m: m.payload == b"west-old-1")
+        news = Telemetry(
+            Broker("127.0.0.1", broker.port),
+            "nightheron",
+            "house",
+            [limits()],
+            lambda: ["since"],
+            lambda *_a, **_k: None,
+            answered=heard.append,
+        )
+        news.start()
+        presence(listener, b"1")
+        for topic, payload in (("ack", b"x" * 201), ("west/ack", b"west-no-2"), ("ack", b"west-leak-3\n")):
+            listener.publish(f"nightheron/house/{topic}", payload)
+        wait_until(lambda: heard == ["west-leak-3"], 20, f"the answer alone ({heard})")
         news.stop(20)
 
 

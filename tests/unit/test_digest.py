@@ -10,7 +10,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
-from nightheron.model import NS
+from nightheron.model import NS, JsonValue
 from nightheron.runtime.calendar import Calendar
 from nightheron.runtime.clock import VirtualClock
 from nightheron.runtime.inbox import DigestDue, Inbox
@@ -85,6 +85,28 @@ def test_a_digest_that_nobody_took_gives_way_to_the_next() -> None:
         bench.wait(2)
     assert ("digest-2026-05-01", "given_up") in bench.states()
     assert list(bench.journal.outbox) == [f"digest-2026-05-02@{PHONE.label}"]
+
+
+def of_site(bench: TellingBench) -> list[dict[str, JsonValue]]:
+    """Alarms of the site as a whole; the bench's water never answers the gas, which is another alarm."""
+    return [row for row in bench.journal.of("alarm") if row["chamber"] == "site"]
+
+
+def test_a_digest_that_is_not_taken_for_an_hour_is_an_alarm() -> None:
+    """The way to people is broken: that is an alarm itself, until the digest was taken."""
+    bench = TellingBench().wait(1)
+    bench.service.why_not = "no"
+    bench.inbox.post(DigestDue("2026-05-01"))
+    bench.wait(3500)
+    assert of_site(bench) == []
+    bench.wait(200)
+    (alarm,) = of_site(bench)
+    assert str(alarm["id"]).startswith("site-digest_not_taken-")
+    assert (alarm["class"], alarm["state"]) == ("notice", "unacknowledged")
+    bench.service.why_not = ""
+    bench.wait(1500)
+    assert [row["state"] for row in of_site(bench)] == ["unacknowledged", "normal"]
+    assert "digest-2026-05-01" in {name for name, state in bench.states() if state == "accepted"}
 
 
 def composed(path: Path, **asked: str) -> dict[str, str]:

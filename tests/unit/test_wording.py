@@ -5,12 +5,13 @@ from __future__ import annotations
 import re
 
 import pytest
-from nightheron.guard.alarm_list import HAND, PURPOSES
+from nightheron.guard.alarm_list import HAND, PURPOSES, SITE_PURPOSES, SiteReason
 from nightheron.guard.interlock import RULES
 from nightheron.model import Reason
 from nightheron.notify.wording import (
     CAUTION,
     FIRST_MOST,
+    SITE_WORDS,
     WAKE_WORDS,
     WORDS,
     Text,
@@ -47,6 +48,9 @@ def rendered(reason: Reason, *, wakes: bool) -> Text:
 def test_every_alarm_has_its_words() -> None:
     """Each reason that can alarm has its row of words, and no row speaks of anything else."""
     assert WORDS.keys() == PURPOSES.keys()
+    assert SITE_WORDS.keys() == SITE_PURPOSES.keys() == set(SiteReason)
+    text = alarm_text(facts(SiteReason.DIGEST_NOT_TAKEN, chamber="site"), journal=JOURNAL)
+    assert text.title == "site: the digest was not taken. Pushes may not arrive, 03:07."
 
 
 @pytest.mark.parametrize(("reason", "wakes"), EVERY, ids=lambda one: str(getattr(one, "value", one)))

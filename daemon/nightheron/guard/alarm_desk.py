@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from nightheron.guard.alarm_list import purpose
+from nightheron.guard.alarm_list import SiteRaise, purpose
 from nightheron.guard.alarm_states import ENDING, UNSEEN, AlarmState, Turn, after
 from nightheron.model import NS, AlarmClass, Clear, JsonValue, Raise, Reason
 
@@ -86,7 +86,7 @@ class Desk:
 
     # -- what the chambers say --
 
-    def raised(self, chamber: str, effect: Raise, now_ns: int, utc: str) -> list[Alarm]:
+    def raised(self, chamber: str, effect: Raise | SiteRaise, now_ns: int, utc: str) -> list[Alarm]:
         """An alarm begins, or a standing one has news; its id and ``since`` stay."""
         key = (chamber, effect.reason.value)
         before = self._alarms.get(key)
@@ -166,7 +166,7 @@ class Desk:
 
     # -- within --
 
-    def _new(self, chamber: str, effect: Raise, utc: str) -> Alarm:
+    def _new(self, chamber: str, effect: Raise | SiteRaise, utc: str) -> Alarm:
         self._number += 1
         name = f"{chamber}-{effect.reason.value}-{self._number}"
         kind, normal = effect.kind.value, AlarmState.NORMAL

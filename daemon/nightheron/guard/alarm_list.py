@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from nightheron.model import Reason
+from nightheron.model import AlarmClass, Reason
 
 
 class Priority(StrEnum):
@@ -92,6 +92,12 @@ PURPOSES: dict[Reason, Purpose] = {
     ),
     _R.VALVE_DISAGREES: Purpose(
         _P.HIGH, "the valve may not do what it is told", "look at the valve itself", HOUR_S, FLAPS_S
+    ),
+    _R.VALVE_PASSES: Purpose(
+        _P.HIGH,
+        "no gas, and one valve alone stands between cylinder and chamber",
+        f"{HAND}, clean or change that valve, then release",
+        DAY_S,
     ),
     _R.CORE_FAULT: Purpose(
         _P.HIGH, "no gas until the service is restarted", "restart the service, report the fault", DAY_S
@@ -190,8 +196,37 @@ PURPOSES: dict[Reason, Purpose] = {
 """One row for each reason that can alarm."""
 
 
+class SiteReason(StrEnum):
+    """What can be wrong with the site as a whole; no reason against gas."""
+
+    DIGEST_NOT_TAKEN = "digest_not_taken"
+
+
+SITE = "site"
+"""Where such an alarm names no chamber."""
+SITE_PURPOSES: dict[SiteReason, Purpose] = {
+    SiteReason.DIGEST_NOT_TAKEN: Purpose(
+        _P.HIGH,
+        "the next alarm may reach nobody",
+        "nightheron alarms test, then look at network, address and account",
+        DAY_S,
+    )
+}
+
+
+@dataclass(frozen=True, slots=True)
+class SiteRaise:
+    """As ``Raise``, of the site."""
+
+    reason: SiteReason
+    kind: AlarmClass
+    text: str
+
+
 def purpose(reason: str) -> Purpose:
     """Of an alarm by the name of its reason; one that a later version knows gets a plain row."""
+    if reason in set(SiteReason):
+        return SITE_PURPOSES[SiteReason(reason)]
     try:
         return PURPOSES[Reason(reason)]
     except (ValueError, KeyError):

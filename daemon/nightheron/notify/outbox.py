@@ -21,6 +21,7 @@ from nightheron.notify.push import Channel, Kind, Push, Sent, from_text
 
 STORM_S = 900.0
 FIRST_WAIT_S, LONGEST_WAIT_S = 10.0, 900.0
+DIGEST_LATE_S = 3600.0
 GIVE_UP_S = 3 * 86_400.0
 WAITING_MOST = 400
 BATCH_MOST = 50
@@ -227,6 +228,15 @@ class Outbox:
                 self._waiting[key] = push = replace(push, due_ns=now_ns + round(wait_s * NS), wait_s=wait_s)
                 changes.append(Change(push, Sent.REFUSED, f"{why_not}; again in {wait_s:.0f} s"))
         return changes
+
+    def digest_late(self, now_ns: int) -> tuple[str, ...]:
+        """Channels that have not taken a digest for too long."""
+        late = [
+            p
+            for p in self._waiting.values()
+            if p.kind is Kind.DIGEST and now_ns - p.made_ns > DIGEST_LATE_S * NS
+        ]
+        return tuple(one.channel for one in late)
 
     def remembered(self, *, everything: bool = False) -> tuple[tuple[str, str | None], ...]:
         """What changed of the episodes since the last call, for the queue; or the whole queue, for a

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from nightheron.guard.alarm_list import Purpose, purpose
+from nightheron.guard.alarm_list import Purpose, SiteReason, purpose
 from nightheron.model import Reason
 
 FIRST_MOST = 100
@@ -46,6 +46,7 @@ WORDS: dict[Reason, Words] = {
     _R.KEEPER_LOST: Words("valve process gone. Gas ordered shut", SHUT_SELF),
     _R.VALVE_LOST: Words("valve does not answer. Gas ordered shut", SHUT_SELF),
     _R.VALVE_DISAGREES: Words("valve reports another position than ordered", SHUT_SELF, CAUTION),
+    _R.VALVE_PASSES: Words("one of two valves passes gas. Gas shut by the other", SHUT, CAUTION),
     _R.CORE_FAULT: Words("the guard's own logic failed. Gas shut", SHUT),
     _R.NOT_RECORDABLE: Words("journal cannot be written. Gas shut", SHUT_SELF),
     _R.NEW_JOURNAL: Words("journal lost or replaced. Gas shut", SHUT),
@@ -76,6 +77,12 @@ NOT_DELIVERED = Words(
 SEEN_OPEN = Words("VALVE SEEN OPEN though ordered shut", "It was ordered shut again.", CAUTION)
 WAKE_WORDS = {_R.KEEPER_LOST: NOT_DELIVERED, _R.VALVE_LOST: NOT_DELIVERED, _R.VALVE_DISAGREES: SEEN_OPEN}
 """Rows that stand in where a reason that is mostly a notice wakes."""
+SITE_WORDS = {
+    SiteReason.DIGEST_NOT_TAKEN: Words(
+        "the digest was not taken. Pushes may not arrive", "It is tried again."
+    )
+}
+"""Rows about the site as a whole."""
 LATER = Words("alarm", SHUT)
 WAKES_NOW = Purpose(purpose("not_stopping").priority, "", purpose("not_stopping").action, 300.0)
 
@@ -144,6 +151,8 @@ def group_text(texts: Sequence[Text], journal: str = "") -> Text:
 
 def words_of(reason: str, *, wakes: bool) -> Words:
     """The row of a reason by its name."""
+    if reason in set(SiteReason):
+        return SITE_WORDS[SiteReason(reason)]
     try:
         known = Reason(reason)
     except ValueError:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from nightheron.guard.alarm_desk import Desk
+from nightheron.guard.alarm_states import UNSEEN
 from nightheron.journal.connect import FILE
 from nightheron.journal.store import Store, Unavailable
 from nightheron.journal.writer import Writer
@@ -20,7 +21,7 @@ from nightheron.runtime.clock import ClockPort, rfc3339
 from nightheron.runtime.control import Control
 from nightheron.runtime.couriers import Couriers
 from nightheron.runtime.errors import CannotStart
-from nightheron.runtime.inbox import CourierDone, Inbox
+from nightheron.runtime.inbox import AlarmAct, CourierDone, Inbox, Reply
 from nightheron.runtime.journal_link import JournalLink
 from nightheron.runtime.logs import LineWriter, Log, make_log
 from nightheron.runtime.loop import Beginning, Loop
@@ -202,7 +203,14 @@ class Parts:
             lambda: self.loop.view.since,
             self.log.warning,
             self._when,
+            self._seen_by_answer,
         )
+
+    def _seen_by_answer(self, name: str) -> None:
+        """Somebody on the broker has seen an alarm. What is no unseen alarm's id costs nothing."""
+        alarm = next((one for one in self.loop.view.alarms if one.id == name), None)
+        if alarm is not None and alarm.state in UNSEEN:
+            self.loop.inbox.post(AlarmAct("ack", (name,), "an answer over MQTT", Reply()))
 
 
 def _open_journal(data_dir: Path, clock: ClockPort) -> Store:

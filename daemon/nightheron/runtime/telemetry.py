@@ -22,6 +22,7 @@ from nightheron.runtime.status import chamber_status
 
 QUEUE_MOST = 500
 KEEPALIVE_S = 10
+ANSWER_MOST = 200
 
 
 class Telemetry:
@@ -36,7 +37,9 @@ class Telemetry:
         since: Callable[[], Sequence[str]],
         say: Callable[..., Any],
         when: Callable[[int], str] | None = None,
+        answered: Callable[[str], object] | None = None,
     ) -> None:
+        self._answered = answered
         self._broker, self._limits, self._since, self._say = broker, limits, since, say
         self._when = when
         self._base = f"{prefix}/{site}"
@@ -101,13 +104,22 @@ class Telemetry:
             client.tls_set(ca_certs=broker.ca_file, certfile=broker.cert_file, keyfile=broker.key_file)
         client.on_connect = self._connected
         client.on_disconnect = self._disconnected
+        client.on_message = self._heard
         return client
 
     def _connected(self, _c: object, _u: object, _f: object, code: Any, _p: object) -> None:
         if not code.is_failure:
+            if self._answered is not None:
+                self._client.subscribe(f"{self._base}/ack", qos=1)
             with self._changed:
                 self._up = self._announce = True
                 self._changed.notify()
+
+    def _heard(self, _c: object, _u: object, message: paho.MQTTMessage) -> None:
+        """An alarm's id on ``<prefix>/<site>/ack`` says that somebody has seen it; a retained one is old."""
+        if message.retain or len(message.payload) > ANSWER_MOST or self._answered is None:
+            return
+        self._answered(message.payload.decode("utf-8", "replace").strip())
 
     def _disconnected(self, *_: object) -> None:
         self._up = False

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from nightheron.guard.alarm_desk import Alarm, Desk
-from nightheron.model import Clear, Decision, JsonValue, Raise, Reason
+from nightheron.guard.alarm_list import SITE, SiteRaise, SiteReason
+from nightheron.model import AlarmClass, Clear, Decision, JsonValue, Raise, Reason
 from nightheron.notify.push import Kind
 from nightheron.runtime.alarms import until
 from nightheron.runtime.clock import ClockPort, rfc3339
@@ -29,6 +30,7 @@ class Telling:
         heartbeat: Heartbeat | None = None,
     ) -> None:
         self._heartbeat = heartbeat
+        self._digest_late = False
         self.desk, self.pushing = desk or Desk(), pushing
         if pushing is not None:
             pushing.connect(recorder)
@@ -58,6 +60,19 @@ class Telling:
         self._write(self.desk.ticked(now_ns), now_ns)
         if self.pushing is not None:
             self.pushing.step(now_ns, journal_well=journal_well)
+            self._watch_digest(self.pushing.outbox.digest_late(now_ns), now_ns)
+
+    def _watch_digest(self, late: tuple[str, ...], now_ns: int) -> None:
+        """The digest is the drill of the way to people: one that is not taken is an alarm itself."""
+        if bool(late) is self._digest_late:
+            return
+        self._digest_late = bool(late)
+        if late:
+            text = f"{SITE}: the morning's digest was not taken for an hour by {', '.join(late)}"
+            effect = SiteRaise(SiteReason.DIGEST_NOT_TAKEN, AlarmClass.NOTICE, text)
+            self._write(self.desk.raised(SITE, effect, now_ns, rfc3339(self._clock.utc())), now_ns)
+        else:
+            self._write(self.desk.cleared(SITE, SiteReason.DIGEST_NOT_TAKEN.value, now_ns), now_ns)
 
     def courier_done(self, item: CourierDone, now_ns: int) -> None:
         """A batch was accepted, or was not."""
