@@ -71,14 +71,14 @@ def main(arguments):
     previous, found, wrong = None, head is None, None
     try:
         db = sqlite3.connect(f"{path.as_uri()}?mode=ro{still}", uri=True)
-        rows = db.execute(SELECT)
-        for row in rows:
-            wrong = why_wrong(row, previous)
+        kind = db.execute("SELECT type FROM sqlite_master WHERE name = 'entries'").fetchone()
+        for row in db.execute(SELECT):
+            wrong = "entries is not a table" if kind != ("table",) else why_wrong(row, previous)
             if wrong:
                 wrong = f"row {row[0]}: {wrong}"
                 break
             previous, found = row, found or row[8] == head
-    except (sqlite3.Error, OverflowError) as fault:
+    except (sqlite3.Error, OverflowError, UnicodeError) as fault:
         wrong = f"after row {previous[0] if previous else 0}: {fault}"
     if wrong or not found:
         print(f"NOT OK  {wrong or 'the chain does not contain the head ' + head}")

@@ -9,9 +9,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from nightheron.journal.chain import Row, why_invalid
-from nightheron.journal.connect import COLUMNS, connect_reader, service_holds
+from nightheron.journal.connect import COLUMNS, RARE, connect_reader, service_holds
 
 PAGE_ROWS = 1000
+COMMON = ("decision", "witness")
+KIND_OF_ENTRIES = "SELECT type FROM sqlite_master WHERE name = 'entries'"
+HAS_INDEX = "SELECT 1 FROM sqlite_master WHERE type = 'index' AND name = 'rare'"
+BY_INDEX = f"SELECT seq, kind FROM entries INDEXED BY rare WHERE {RARE}"  # noqa: S608 - fixed text
 SELECT = f"SELECT {', '.join(COLUMNS)} FROM entries"  # noqa: S608 - fixed names
 
 
@@ -50,17 +54,39 @@ def verify(path: Path, head: str | None = None) -> Result:
 def _verify(path: Path, head: str | None) -> tuple[Result, bool]:
     result, still = Result(wanted_head=head.lower() if head else None), False
     previous: Row | None = None
+    rare: list[tuple[int, str]] = []
     try:
         db, still = connect_reader(path)
         with closing(db):
+            if db.execute(KIND_OF_ENTRIES).fetchone() == ("view",):
+                result.why = "entries is a view and not the journal's table"
             for row in _all(db):
                 _look(result, row, previous)
                 previous = row
-    except (sqlite3.Error, OSError, OverflowError) as fault:
+                if row.kind not in COMMON:
+                    rare.append((row.seq, row.kind))
+            _look_at_trees(db, result, rare)
+    except (sqlite3.Error, OSError, OverflowError, UnicodeError) as fault:
         if result.why is None:
             result.first_bad = previous.seq + 1 if previous else None
             result.why = f"the file cannot be read from here on: {fault}"
     return result, still
+
+
+def _look_at_trees(db: sqlite3.Connection, result: Result, rare: list[tuple[int, str]]) -> None:
+    """Single rows are found by SQLite's trees, lists of one kind by the index: either could hide a row."""
+    if result.why is not None:
+        return
+    [(found,)] = db.execute("PRAGMA quick_check(1)").fetchall()
+    if found != "ok":
+        result.why = "the file is damaged where it does not hold rows: " + " ".join(str(found).split())
+        return
+    if not db.execute(HAS_INDEX).fetchone():
+        return
+    listed = db.execute(BY_INDEX).fetchall()
+    known = [one for one in listed if not isinstance(one[0], int) or one[0] <= result.entries]
+    if len(known) != len(rare) or set(known) != set(rare):
+        result.why = "the index of rare kinds does not list the rows that the table has"
 
 
 def _look(result: Result, row: Row, previous: Row | None) -> None:
@@ -88,7 +114,7 @@ def _all(db: sqlite3.Connection) -> Iterator[Row]:
     while True:
         try:
             page = db.execute(sql, (last,)).fetchall()
-        except sqlite3.Error:
+        except (sqlite3.Error, UnicodeError):
             db.text_factory = tolerant
             yield from map(Row._make, db.execute(f"{SELECT} WHERE seq >= ? ORDER BY seq", (last,)))
             return
