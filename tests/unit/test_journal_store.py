@@ -181,3 +181,17 @@ def test_there_is_one_table(tmp_path: Path) -> None:
         ("index", "rare"),
     ]
     db.close()
+
+
+@pytest.mark.parametrize("words", [b"CREATE TABLE", b"CREATE INDEX", b"rare"])
+def test_a_description_that_is_no_text_is_damage(tmp_path: Path, words: bytes) -> None:
+    """A bit in the description of the tables, where SQLite quotes what it cannot read: begin anew."""
+    path = filled(tmp_path)
+    data = bytearray(path.read_bytes())
+    data[data.index(words) + 2] ^= 0x80
+    path.write_bytes(data)
+    assert (both(path)[0].ok, both(path)[1]) == (False, 1)
+    store = Store(tmp_path, UTC)
+    assert store.why_new is not None
+    assert "damaged" in store.why_new
+    store.close()

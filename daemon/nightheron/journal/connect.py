@@ -36,6 +36,12 @@ class NotSet(sqlite3.OperationalError):
     """A pragma did not take; the file cannot be used safely now."""
 
 
+class BadSchema(sqlite3.DatabaseError):
+    """The file's own description is damaged, so that not even SQLite's words about it can be read."""
+
+    sqlite_errorname = "SQLITE_CORRUPT"
+
+
 def is_damage(fault: sqlite3.Error) -> bool:
     """The file's content is at fault, rather than the disk, a lock or a permission."""
     name = getattr(fault, "sqlite_errorname", "") or ""
@@ -47,6 +53,7 @@ def connect_writer(path: Path) -> sqlite3.Connection:
     db = sqlite3.connect(path, timeout=LOCK_WAIT_MS / 1000, isolation_level=None, check_same_thread=False)
     try:
         db.execute(f"PRAGMA page_size={PAGE_BYTES}")
+        _know_tables(db)
         for name, wanted in PRAGMAS:
             db.execute(f"PRAGMA {name}={wanted}").fetchall()
             found = db.execute(f"PRAGMA {name}").fetchone()
@@ -89,7 +96,20 @@ def connect_reader(path: Path) -> tuple[sqlite3.Connection, bool]:
     uri = f"{path.as_uri()}?mode=ro" + ("&immutable=1" if still else "")
     db = sqlite3.connect(uri, uri=True, timeout=2.0, isolation_level=None)
     db.text_factory = _text
+    try:
+        _know_tables(db)
+    except sqlite3.Error:
+        db.close()
+        raise
     return db, still
+
+
+def _know_tables(db: sqlite3.Connection) -> None:
+    """Make SQLite read the file's description now. Raises sqlite3.Error, BadSchema among them."""
+    try:
+        db.execute("SELECT 1 FROM sqlite_master").fetchone()
+    except UnicodeError:
+        raise BadSchema("the description of its tables is damaged") from None
 
 
 def _text(data: bytes) -> str:
