@@ -129,13 +129,16 @@ def test_it_prints_a_configuration_that_is_sound(site: Site) -> None:
     assert done.returncode == 0, done.stderr
 
 
-@pytest.mark.parametrize("chamber", ["west", "east", "display"])
-def test_every_probe_is_heard(site: Site, chamber: str) -> None:
+@pytest.mark.parametrize(
+    ("chamber", "probe"),
+    [("west", "chamber/west/0"), ("east", "chamber/east/0"), ("display", "tank/display/0")],
+)
+def test_every_probe_is_heard(site: Site, chamber: str, probe: str) -> None:
     """The serial probe, the one on the broker and the tank's are read as they are configured."""
     done = _nightheron("listen", chamber, "--seconds", "3", "--json", "--config", str(site.made))
     assert done.returncode == 0, done.stderr
     rows = [json.loads(line) for line in done.stdout.splitlines()]
-    values = [row["value"] for row in rows if row.get("value") is not None]
+    values = [row["value"] for row in rows if row.get("probe") == probe and row["value"] is not None]
     assert len(values) >= 1
     assert all(6.0 < value < 8.5 for value in values)
 

@@ -6,6 +6,7 @@ import math
 
 import pytest
 from nightheron.chemistry.carbonate import constants, dic_from_ta_ph, omega_aragonite, total_from_nbs
+from nightheron.model import Signal
 from nightheron.rig import wrong
 from nightheron.rig.plant import Build, Plant
 from nightheron.rig.supply import CHOKED, Supply, SupplyBuild, orifice
@@ -259,6 +260,7 @@ def test_without_mains_gas_stops_and_nothing_speaks() -> None:
     seen = plant.signals("west")
     assert (seen.feed, seen.circulation, seen.flow_ml_min) == (False, False, 0.0)
     assert bay.supply.arriving_mol_s < 1e-9
+    assert plant.instrument_says("west", Signal.FLOW) is None
     assert (plant.says("west"), plant.tank_says(), bay.valve.order("OPEN 5")) == (None, None, None)
     plant.power.mains = True
     plant.step(1)

@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 from nightheron.journal.query import Wanted, entries
-from nightheron.model import NS
+from nightheron.model import NS, Gas
 from nightheron.rig.faults import library
 from nightheron.rig.plant import Build, Plant
 from nightheron.rig.supply import SupplyBuild
@@ -48,11 +48,21 @@ stale_s = 60.0
 """
 
 
+INSTRUMENT = """
+[chamber.{name}.probe]
+driver = "rig"
+path = "rig.sock"
+chamber = "west"
+instrument = "{name}"
+[chamber.{name}]
+"""
+
+
 class Two:
     """Two chambers, one tank, and the service over them."""
 
-    def __init__(self, folder: Path) -> None:
-        text = CONFIGURATION + CHAMBER.format(name="west") + CHAMBER.format(name="east") + TANK
+    def __init__(self, folder: Path, more: str = "") -> None:
+        text = CONFIGURATION + CHAMBER.format(name="west") + more + CHAMBER.format(name="east") + TANK
         (folder / "nightheron.toml").write_text(text)
         built = {name: (VesselBuild(start_ph=6.75), SupplyBuild()) for name in ("west", "east")}
         self.site = VirtualSite(Plant(Build(built), seed=5))
@@ -67,6 +77,10 @@ class Two:
             self.site.faults.put(library()[broken], at)
         self.run.live(seconds)
         return self
+
+    def ordered(self, chamber: str) -> Gas:
+        """What a chamber's valve was told."""
+        return self.site.plant.bays[chamber].valve.ordered
 
     def rows(self) -> dict[str, list[dict[str, Any]]]:
         """Stop, and give each chamber's decisions."""
@@ -100,3 +114,29 @@ def test_the_tank_shuts_both(two: Two) -> None:
     for rows in two.rows().values():
         assert "tank_low" in rows[-2]["reasons"]
         assert rows[-1]["tank_ph"] == pytest.approx(two.site.plant.tank.ph - 0.5, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("fault", "instrument", "limit", "reason"),
+    [
+        ("circulation_stopped", "circulation", "", "circulation_stopped"),
+        ("feed_stopped", "feed", "", "feed_stopped"),
+        ("feed_stopped", "flow", "", "flow_low"),
+        ("regulator_fails_half", "outlet_pressure", "", "outlet_pressure_high"),
+        ("effluent_blocked", "vessel_pressure", "", "vessel_pressure_high"),
+        ("chamber_overheats", "temperature", "", "temperature"),
+        ("water_on_the_floor", "leak", "", "leak"),
+        ("fitting_leaks", "room_co2", "high_ppm = 800", "room_co2"),
+    ],
+)
+def test_instruments_shut_the_gas(
+    tmp_path: Path, fault: str, instrument: str, limit: str, reason: str
+) -> None:
+    """Each instrument of the plant that is configured shuts the gas of its chamber for its own reason."""
+    two = Two(tmp_path, INSTRUMENT.format(name=instrument) + limit + "\n")
+    ordered = [two.lives(120).ordered("west")]
+    ordered.append(two.lives(3000 if instrument == "room_co2" else 30, fault).ordered("west"))
+    assert ordered == [Gas.OPEN, Gas.CLOSED]
+    rows = two.rows()
+    assert reason in {one for row in rows["west"] for one in row["reasons"]}
+    assert reason not in {one for row in rows["east"] for one in row["reasons"]}

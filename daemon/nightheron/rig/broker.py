@@ -72,8 +72,10 @@ class BrokerDevices:
             if feedback is not self._told.get(name) or self._seconds % FEEDBACK_EVERY_S == 0:
                 self._report(name, feedback)
         for name in plant.bays:
-            for signal, value in plant.signals(name).by_name().items():
-                self._publish(f"{name}/{signal}", f"{value:.4g}")
+            for signal in plant.signals(name).by_name():
+                line = plant.instrument_says(name, signal)
+                if line is not None:
+                    self._publish(f"{name}/{signal}", line)
         said_tank = plant.tank_says()
         if said_tank is not None:
             self._publish(f"{self._tank}/ph", said_tank)

@@ -45,7 +45,7 @@ class LiveSite:
             case [name] if name == plant.build.tank_name:
                 return plant.tank_says
             case [name, signal] if name in plant.bays and signal in plant.signals(name).by_name():
-                return lambda: f"{plant.signals(name).by_name()[Signal(signal)]:.4g}"
+                return lambda: plant.instrument_says(name, Signal(signal))
         return None
 
     def order(self, chamber: str, line: str) -> str | None:

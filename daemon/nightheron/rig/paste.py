@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from nightheron.model import Signal
 from nightheron.rig.broker import TOPICS
 
 MARK = "# Made by nightheron rig, which writes it anew at each start; copy it to change it.\n"
@@ -56,6 +57,15 @@ open_answer = "open"
 closed_answer = "closed"
 device_timer_s = 6                      # this valve's own timer is the lease in its order
 """
+_INSTRUMENT = """\
+[chamber.{signal}.probe]
+driver = "mqtt"
+topic = "{topics}/east/{signal}"
+"""
+INSTRUMENTS = (
+    *(Signal.FLOW, Signal.CIRCULATION, Signal.FEED, Signal.OUTLET_PRESSURE, Signal.VESSEL_PRESSURE),
+    *(Signal.TEMPERATURE, Signal.LEAK, Signal.ROOM_CO2),
+)
 _TANK = """
 [[tank]]
 name = "{tank}"
@@ -91,5 +101,6 @@ def configuration(folder: Path, broker: tuple[str, int] | None) -> str:
     text += _CHAMBER.format(name=SERIAL) + _SERIAL
     if broker:
         text += _CHAMBER.format(name=WIRELESS) + _WIRELESS
+        text += "".join(_INSTRUMENT.format(signal=one.value, topics=TOPICS) for one in INSTRUMENTS)
     text += _TANK.replace("{fed}", fed) + (_TANK_WIRELESS if broker else _TANK_SERIAL)
     return MARK + text.format(**known)

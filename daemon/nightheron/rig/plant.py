@@ -54,13 +54,13 @@ class Signals:
     leak: bool
 
     def by_name(self) -> dict[Signal, float]:
-        """As numbers under the names that the guard has for signals."""
+        """As numbers under the names, and in the units, that the guard has for signals; pressures in kPa."""
         return {
             Signal.FLOW: self.flow_ml_min,
             Signal.CIRCULATION: float(self.circulation),
             Signal.FEED: float(self.feed),
-            Signal.OUTLET_PRESSURE: self.outlet_bar,
-            Signal.VESSEL_PRESSURE: self.vessel_bar,
+            Signal.OUTLET_PRESSURE: 100.0 * self.outlet_bar,
+            Signal.VESSEL_PRESSURE: 100.0 * self.vessel_bar,
             Signal.TEMPERATURE: self.temperature_c,
             Signal.ROOM_CO2: self.room_co2_ppm,
             Signal.LEAK: float(self.leak),
@@ -207,6 +207,10 @@ class Plant:
             room_co2_ppm=self.tank.room_ppm,
             leak=self.room_bad.wet,
         )
+
+    def instrument_says(self, name: str, signal: Signal) -> str | None:
+        """The line another instrument at this chamber sends now; None without mains."""
+        return f"{self.signals(name).by_name()[signal]:.4g}" if self.power.mains else None
 
     def mend(self) -> None:
         """Everything healthy again; the water stays as it is."""

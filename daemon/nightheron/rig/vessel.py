@@ -33,7 +33,7 @@ VAPOUR_BAR = 0.031
 """Of water at 25 degC."""
 HEAD_BAR = 0.03
 """What a free effluent line holds the vessel at, above the air; assumed."""
-PUMP_BAR = 0.2
+PUMP_BAR = 0.35
 """What the feed pump can push a blocked vessel to; assumed."""
 
 

@@ -113,7 +113,7 @@ class VirtualRun:
         elif plan.signal is Signal.TANK_PH:
             line = plant.tank_says()
         else:
-            line = f"{plant.signals(chamber).by_name()[plan.signal]:.4g}"
+            line = plant.instrument_says(chamber, plan.signal)
         if line is not None and READING.fullmatch(line):
             self._inbox.post(Heard(plan.id, now_ns, float(line), line))
         elif line is not None:

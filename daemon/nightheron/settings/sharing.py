@@ -128,14 +128,15 @@ def _same_patterns(probes: Sequence[Device[Any]], faults: Faults) -> None:
 
 
 def check_rigs(probes: Sequence[Device[Any]], valves: Sequence[Device[ValveTable]], faults: Faults) -> None:
-    """No two chambers play with one simulated chamber."""
+    """No two chambers play with one simulated chamber, and no two probes are one instrument of it."""
     for devices in (probes, valves):
-        owner: dict[tuple[object, object], str] = {}
+        owner: dict[tuple[object, ...], str] = {}
         for device in devices:
             chamber = getattr(device.options, "chamber", None)
             if device.name != "rig" or chamber is None:
                 continue
-            place = (getattr(device.options, "path", None), chamber)
+            options = device.options
+            place = (getattr(options, "path", None), chamber, getattr(options, "instrument", None))
             known = owner.setdefault(place, device.key)
             if known != device.key:
                 faults.add(f"{device.key}.chamber", f"is the same simulated chamber as that of {known}")
