@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 from nightheron.report.night import night
+from nightheron.report.night_text import became
 from nightheron.report.promised import Promises, promises
 
 from tests.unit.test_night import Rows, at
@@ -194,3 +195,25 @@ def test_alarms_say_when_they_were_seen_and_over() -> None:
     found: Any = night(rows.all, at(0), at(QUIET_S))
     times = [(one["from"], one["seen"], one["to"]) for one in found["alarms"]]
     assert times == [(at(QUIET_S - 9), at(QUIET_S - 8), at(QUIET_S - 7))]
+
+
+def test_alarms_say_who_was_told() -> None:
+    """Pushes that a service accepted, and those given up, stand with the alarm they were about."""
+    rows = watched()
+    alarm = {"id": "a-1", "chamber": "west", "reason": "no_effect", "class": "notice", "text": "x"}
+    rows.row(QUIET_S - 9, "alarm", **alarm, state="unacknowledged", since=at(QUIET_S - 9))
+    for late_s, state, name in ((8, "queued", "a-1"), (7, "accepted", "a-1"), (6, "given_up", "a-1")):
+        rows.row(QUIET_S - late_s, "delivery", about="alarm", alarm=name, channel="mqtt-1", state=state)
+    rows.row(QUIET_S - 5, "delivery", about="digest", alarm=None, channel="mqtt-1", state="accepted")
+    rows.row(QUIET_S - 4, "delivery", about="alarm", alarm="a-1", channel="mqtt-1", state="seen")
+    found: Any = night(rows.all, at(0), at(QUIET_S))
+    [one] = found["alarms"]
+    assert one["told"] == [{"channel": "mqtt-1", "at": at(QUIET_S - 7)}]
+    words = became(one, UTC)
+    assert [word.split(" ")[0] for word in words] == ["told", "NOT", "seen", "still"]
+
+
+def test_an_alarm_that_told_nobody_says_so() -> None:
+    """Without an accepted push the alarm's line says that none was."""
+    alarm: dict[str, Any] = {"told": [], "not_told": [], "seen": None, "to": None}
+    assert became(alarm, UTC)[0] == "no push was accepted"

@@ -56,8 +56,22 @@ class _Site:
             self.acts.append(_act(row))
         elif kind == "alarm":
             self._alarm(row)
+        elif kind == "delivery":
+            self._delivery(row)
         elif kind == "stop":
             self.stop = row
+
+    def _delivery(self, row: Entry) -> None:
+        """Who was told of an alarm, and which push was given up."""
+        alarm = self.alarms.get(str(row.get("alarm")))
+        if alarm is None or row.get("about") != "alarm":
+            return
+        for state, name in (("accepted", "told"), ("given_up", "not_told")):
+            listed = alarm[name]
+            if row.get("state") == state and isinstance(listed, list):
+                listed.append({"channel": row.get("channel"), "at": row["utc"]})
+        if row.get("state") == "seen":
+            alarm["seen"] = alarm["seen"] or row["utc"]
 
     def _alarm(self, row: Entry) -> None:
         name = str(row.get("id"))
@@ -71,6 +85,8 @@ class _Site:
                 "from": row.get("since") or row["utc"],
                 "to": None,
                 "seen": None,
+                "told": [],
+                "not_told": [],
                 "text": row["text"],
             },
         )

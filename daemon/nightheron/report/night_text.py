@@ -136,12 +136,20 @@ def told_lines(night: Mapping[str, Any], zone: tzinfo) -> list[str]:
     """Each alarm: raised, seen, over."""
     lines = []
     for one in night["alarms"][:TOLD_MOST]:
-        seen = f"seen {clock(one['seen'], zone)}" if one["seen"] else "nobody said that they saw it"
-        over = f"over {clock(one['to'], zone)}" if one["to"] else "still standing"
-        lines += _wrapped(f"  {clock(one['from'], zone)}  {one['class']}: {one['text']}; {seen}, {over}", 12)
+        line = f"  {clock(one['from'], zone)}  {one['class']}: {one['text']}; {'; '.join(became(one, zone))}"
+        lines += _wrapped(line, 12)
     if len(night["alarms"]) > TOLD_MOST:
         lines.append(f"  and {len(night['alarms']) - TOLD_MOST} more: nightheron log --kind alarm")
     return lines
+
+
+def became(alarm: Mapping[str, Any], zone: tzinfo) -> list[str]:
+    """Who was told of an alarm, who saw it, and whether it is over."""
+    told = [f"told {clock(one['at'], zone)} by {one['channel']}" for one in alarm["told"][:3]]
+    told += [f"NOT TOLD by {one['channel']}" for one in alarm["not_told"][:3]]
+    seen = f"seen {clock(alarm['seen'], zone)}" if alarm["seen"] else "nobody said that they saw it"
+    over = f"over {clock(alarm['to'], zone)}" if alarm["to"] else "still standing"
+    return [*(told or ["no push was accepted"]), seen, over]
 
 
 def story(closing: Mapping[str, Any], rows: Iterable[Mapping[str, Any]], zone: tzinfo) -> list[str]:

@@ -9,7 +9,7 @@ from importlib import resources
 
 from nightheron.report import page_events, page_trip
 from nightheron.report.answers import length
-from nightheron.report.night_text import clock
+from nightheron.report.night_text import became, clock
 from nightheron.report.page_events import Event
 from nightheron.report.page_words import Made, moment, pair, pictures, stamp, table
 
@@ -160,11 +160,10 @@ def _told(made: Made) -> str:
         return ""
     rows = []
     for one in made.night["alarms"][:ALARMS_MOST]:
-        seen = f"seen {stamp(made, one['seen'])}" if one["seen"] else "nobody said that they saw it"
-        over = f"over {stamp(made, one['to'])}" if one["to"] else "still standing"
-        cells = f"<td>{escape(str(one['class']))}: {escape(str(one['text']))}</td><td>{seen}; {over}</td>"
+        then = escape("; ".join(became(one, made.zone)))
+        cells = f"<td>{escape(str(one['class']))}: {escape(str(one['text']))}</td><td>{then}</td>"
         rows.append(f'<tr><th scope="row">{stamp(made, one["from"])}</th>{cells}</tr>')
-    caption = "Alarms, when they were seen, and when they were over"
+    caption = "Alarms, who was told, who saw them, and when they were over"
     if len(made.night["alarms"]) > ALARMS_MOST:
         caption += f"; the first {ALARMS_MOST} of {len(made.night['alarms'])}"
     body = table(caption, ("time", "alarm", "then"), rows)
