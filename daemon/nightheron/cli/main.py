@@ -27,6 +27,7 @@ COMMANDS = (
     ("night", "nightheron.cli.night"),
     ("log", "nightheron.cli.log"),
     ("verify", "nightheron.cli.verify"),
+    ("copy", "nightheron.cli.copy"),
     ("replay", "nightheron.cli.replay"),
     ("valve", "nightheron.cli.valve"),
     ("service", "nightheron.cli.service"),
