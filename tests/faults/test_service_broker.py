@@ -11,6 +11,7 @@ from pathlib import Path
 
 from tests.support.devices import MqttDevice
 from tests.support.house_under_siege import TOPIC, house_under_siege
+from tests.support.rules import live
 from tests.support.siege import HELD_PH, HIGH_PH
 
 TIMER_S = 4.0
@@ -48,6 +49,7 @@ def test_a_killed_and_restarted_broker(tmp_path: Path) -> None:
         assert siege.service.pid == guard
 
 
+@live("valve_lost")
 def test_a_broker_restarted_at_once(tmp_path: Path) -> None:
     """A broker that restarts in a moment costs one closing, for a lost valve, and heals by itself."""
     with house_under_siege(tmp_path, timer_s=TIMER_S) as house:

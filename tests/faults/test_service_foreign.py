@@ -6,10 +6,12 @@ import time
 from pathlib import Path
 
 from tests.support.house_under_siege import TOPIC, house_under_siege
+from tests.support.rules import live
 from tests.support.service import command
 from tests.support.siege import HELD_PH, HIGH_PH
 
 
+@live("foreign_order")
 def test_a_foreign_open_is_closed_at_once_and_stays_shut_until_released(tmp_path: Path) -> None:
     """An OPEN that is not ours is answered with CLOSE, latched until a person releases it, and written down.
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from tests.support.house_under_siege import House, house_under_siege
+from tests.support.rules import live
 from tests.support.siege import HELD_PH, HIGH_PH
 
 
@@ -37,6 +38,7 @@ def test_a_killed_guard_closes_and_the_next_start_goes_on(house: House) -> None:
     siege.opens(valve, after=time.monotonic())
 
 
+@live("guard_late")
 def test_a_frozen_guard_closes_and_says_so_when_it_goes_on(house: House) -> None:
     """SIGSTOP closes within the budget; after SIGCONT the same guard names its own lateness and reopens."""
     siege, valve, probe = house.siege, house.valve, house.probe

@@ -17,6 +17,7 @@ from pathlib import Path
 import pytest
 
 from tests.support.house_under_siege import House, house_under_siege
+from tests.support.rules import live
 from tests.support.service import command
 from tests.support.siege import HELD_PH, HIGH_PH
 
@@ -121,6 +122,7 @@ def test_a_full_disk_delays_no_cut_and_opens_nothing(tmp_path: Path, small_disk:
         assert siege.service.pid == guard
 
 
+@live("not_recordable")
 def test_a_locked_journal_closes_and_loses_nothing(tmp_path: Path) -> None:
     """A journal that another program holds closes gas after 15 s; when it lets go, everything is there."""
     with house_under_siege(tmp_path) as house:
@@ -139,6 +141,7 @@ def test_a_locked_journal_closes_and_loses_nothing(tmp_path: Path) -> None:
         assert siege.service.pid == guard
 
 
+@live("new_journal")
 def test_a_journal_deleted_while_running_is_begun_anew(tmp_path: Path) -> None:
     """The next row closes gas until a person's release, in a new chain that names the old head."""
     with house_under_siege(tmp_path) as house:

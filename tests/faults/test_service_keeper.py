@@ -12,9 +12,11 @@ import pytest
 from tests.support.devices import wait_until
 from tests.support.house_under_siege import house_under_siege
 from tests.support.keeping import ended
+from tests.support.rules import live
 from tests.support.siege import HELD_PH, HIGH_PH
 
 
+@live("keeper_lost")
 @pytest.mark.parametrize("blow", [signal.SIGKILL, signal.SIGSTOP])
 def test_a_lost_keeper_closes_and_a_spare_takes_over(tmp_path: Path, blow: signal.Signals) -> None:
     """A killed or frozen keeper means closed gas within the budget; the same guard reopens with a spare."""

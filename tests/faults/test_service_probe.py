@@ -12,6 +12,7 @@ import pytest
 from tests.support.broker import Client, running_broker
 from tests.support.devices import MqttDevice
 from tests.support.house_under_siege import TOPIC, House, house_under_siege
+from tests.support.rules import live
 from tests.support.siege import HELD_PH, HIGH_PH, Part, besieged, mqtt_probe, mqtt_valve, write_site
 
 NONSENSE = {
@@ -62,6 +63,7 @@ def open_gas(house: House) -> float:
     return time.monotonic()
 
 
+@live("chamber_ph_lost")
 @pytest.mark.parametrize("kind", NONSENSE)
 def test_nonsense_is_no_reading(house: House, kind: str) -> None:
     """Whatever a probe says that is no pH closes as a lost probe, and the next good readings reopen."""
@@ -80,6 +82,7 @@ def test_nonsense_is_no_reading(house: House, kind: str) -> None:
     assert siege.service.pid == guard
 
 
+@live("chamber_ph_lost")
 def test_a_pulled_probe_is_lost_and_comes_back(house: House) -> None:
     """Unplugging closes as a lost probe; plugged in again under its name, it is read again by itself."""
     siege = house.siege

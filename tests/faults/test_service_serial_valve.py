@@ -13,6 +13,7 @@ import pytest
 
 from tests.support.broker import RunningBroker, running_broker
 from tests.support.devices import SerialDevice
+from tests.support.rules import live
 from tests.support.siege import (
     HELD_PH,
     HIGH_PH,
@@ -71,6 +72,7 @@ def place(tmp_path: Path) -> Iterator[Place]:
             yield place
 
 
+@live("floor")
 def test_it_cuts_and_resumes(place: Place) -> None:
     """One low message closes for the floor, a value under resume holds, good ones reopen."""
     siege, valve = place.siege, place.valve

@@ -116,6 +116,21 @@ class MqttDevice(_Log):
             told = len(orders)
 
 
+class HeardDevice(_Log):
+    """A valve on a broker that one client hears together with others."""
+
+    def __init__(self, client: Client, topic: str) -> None:
+        self._client, self.topic = client, topic
+
+    @property
+    def orders(self) -> list[Order]:
+        return [
+            Order(m.at, m.payload.decode("utf-8", "replace"))
+            for m in list(self._client.messages)
+            if m.topic == self.topic
+        ]
+
+
 class SerialDevice(_Log):
     """A valve at the far end of a serial line; ``replies`` maps an order to the line it answers."""
 

@@ -14,6 +14,7 @@ import pytest
 from tests.support.broker import RunningBroker, running_broker
 from tests.support.devices import MqttDevice, wait_until
 from tests.support.pty_port import PtyPort
+from tests.support.rules import live
 from tests.support.service import Service, Speaker, command, one_chamber
 
 TOPIC = "house/west/gas/order"
@@ -62,6 +63,7 @@ def house(tmp_path_factory: pytest.TempPathFactory) -> Iterator[House]:
             yield House(service, probe, valve, config, broker)
 
 
+@live("service")
 def test_a_hold_reminds_at_its_end_and_stays(house: House) -> None:
     """At its end a hold is told of and still stands; its end by a person leads into a trial opening."""
     house.open()
@@ -160,6 +162,7 @@ def test_a_proof_test_is_watched_to_its_verdict(house: House) -> None:
     assert [row["reason"] for row in tested][:1] == ["planned_rest"]
 
 
+@live("work_done")
 def test_changed_closes_first_and_demands_a_trial(house: House) -> None:
     """What hands changed with gas open shuts it, is on record, and is followed by a trial."""
     house.open()
@@ -169,6 +172,8 @@ def test_changed_closes_first_and_demands_a_trial(house: House) -> None:
     house.valve.wait_order("CLOSE", begun)
     [act] = [row for row in house.service.rows("--kind", "act") if row["act"] == "changed"]
     assert (act["work"], act["why"]) == ("cylinder", "empty")
+    decisions = house.service.rows("--kind", "decision")
+    assert [row["gas"] for row in decisions if row["reason"] == "work_done"][:1] == ["closed"]
     house.service.wait_gas("open")
     assert house.service.chamber()["trial"]
     assert house.says("changed", "west", "lay-up", "--yes")[0] == 0

@@ -13,6 +13,7 @@ from typing import Any
 from tests.support.broker import RunningBroker, running_broker
 from tests.support.devices import wait_until
 from tests.support.pty_port import PtyPort
+from tests.support.rules import live
 from tests.support.service import Service, Speaker
 from tests.support.talker import Talker, chamber, site
 
@@ -135,6 +136,7 @@ stale_s = 3.0
 """
 
 
+@live("tank_low")
 def test_a_tank_that_is_not_required(tmp_path: Path) -> None:
     """A silent tank that is not required permits; one heard low closes until clear_ph."""
     with (
@@ -155,6 +157,7 @@ def test_a_tank_that_is_not_required(tmp_path: Path) -> None:
         service.wait_gas("open")
 
 
+@live("tank_ph_lost")
 def test_a_required_tank(tmp_path: Path) -> None:
     """A required tank never heard keeps gas shut, and one that falls silent shuts it as tank_ph_lost."""
     with (
@@ -170,6 +173,8 @@ def test_a_required_tank(tmp_path: Path) -> None:
         talker.said["tank"] = None
         service.wait_gas("closed")
         assert service.chamber()["reason"] == "tank_ph_lost"
+        talker.said["tank"] = "8.05"
+        service.wait_gas("open")
 
 
 def test_a_jump_through_the_floor(tmp_path: Path) -> None:

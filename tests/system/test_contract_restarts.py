@@ -13,6 +13,7 @@ import pytest
 
 from tests.support.broker import RunningBroker, running_broker
 from tests.support.devices import MqttDevice, wait_until
+from tests.support.rules import live
 from tests.support.service import Service, command
 from tests.support.talker import NO_VALUES, Talker, chamber, site
 
@@ -78,6 +79,7 @@ def test_a_cut_goes_on_over_a_restart(place: Place) -> None:
         service.wait_gas("open")
 
 
+@live("starting")
 def test_a_kill_with_gas_open_begins_as_starting(place: Place) -> None:
     """After SIGKILL with gas open the reason is starting, the gap has a row, and the number chain goes on."""
     with place.service() as service:
@@ -97,6 +99,7 @@ def test_a_kill_with_gas_open_begins_as_starting(place: Place) -> None:
         assert command(service.config, "verify").returncode == 0
 
 
+@live("service")
 def test_a_hold_survives(place: Place) -> None:
     """A person's hold outlives a clean stop and a kill, and only service off ends it."""
     with place.service() as service:
@@ -137,6 +140,7 @@ def test_a_latch_survives_and_is_released_by_a_person(place: Place) -> None:
         service.wait_gas("open")
 
 
+@live("deep_low")
 def test_a_release_waits_for_the_cause(place: Place) -> None:
     """A deep reading latches behind floor; release is refused until resume, not remembered, then leads on."""
     with place.service() as service:
@@ -178,6 +182,7 @@ def test_no_effect_is_reached_over_restarts(place: Place) -> None:
         assert command(service.config, "release", "west").returncode == 0
 
 
+@live("restarts")
 def test_starts_without_a_stop_are_counted(place: Place) -> None:
     """More starts without a clean stop than starts_per_hour latch; release works at any time."""
     with place.service(keys="starts_per_hour = 2") as service:
@@ -196,8 +201,11 @@ def test_starts_without_a_stop_are_counted(place: Place) -> None:
         place.talker.said["west"] = None
         assert command(service.config, "release", "west").returncode == 0
         assert "restarts" not in service.chamber()["reasons"]
+        place.talker.said["west"] = "6.91"
+        service.wait_gas("open")
 
 
+@live("new_journal")
 def test_a_lost_journal_starts_latched(place: Place) -> None:
     """A journal that is gone begins anew, latched as new_journal, which release ends at any time."""
     with place.service() as service:

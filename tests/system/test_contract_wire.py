@@ -17,7 +17,8 @@ import pytest
 
 from tests.support.broker import Client, running_broker
 from tests.support.devices import MqttDevice, wait_until
-from tests.support.service import NIGHTHERON, Service
+from tests.support.rules import live
+from tests.support.service import NIGHTHERON, Service, command
 from tests.support.talker import Talker, chamber, site
 
 ORDERS = "orders/west"
@@ -152,11 +153,12 @@ def test_what_the_broker_kept_is_no_feedback(tmp_path: Path) -> None:
             assert (service.chamber()["gas"], service.chamber()["reasons"]) == ("open", [])
 
 
+@live("valve_disagrees")
 def test_a_valve_seen_in_the_other_position(tmp_path: Path) -> None:
     """Other feedback closes as valve_disagrees; it latches only when seen open while ordered shut."""
     with running_broker() as broker, Talker(broker, west="6.91") as talker:
         config = written(tmp_path, site(broker, [chamber("west", valve=FEEDBACK)]))
-        with Service(config) as service:
+        with MqttDevice(broker, ORDERS) as valve, Service(config) as service:
             service.wait_gas("open")
             talker.said["seen"] = "CLOSE"
             service.wait_gas("closed")
@@ -169,6 +171,9 @@ def test_a_valve_seen_in_the_other_position(tmp_path: Path) -> None:
             talker.said["seen"] = "OPEN"
             wait_until(lambda: service.chamber()["state"] == "latched", 60, "the latch")
             assert "valve_disagrees" in service.chamber()["reasons"]
+            talker.said.update(west="6.91", seen="CLOSE")
+            wait_until(lambda: command(config, "release", "west").returncode == 0, 30, "the release")
+            valve.wait_order("OPEN", time.monotonic() - 1)
 
 
 def test_somebody_else_s_order(tmp_path: Path) -> None:

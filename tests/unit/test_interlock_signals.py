@@ -165,6 +165,13 @@ def test_row_signal_silent() -> None:
     assert Reason.SIGNAL_SILENT in night.raised()
 
 
+def test_an_optional_signal_has_its_own_time_to_speak_after_a_start() -> None:
+    """A slow optional signal is not called silent before its stale_s has passed since the start."""
+    night = Night(senses=(replace(WET, period_s=200.0, stale_s=600.0),)).wait(590, 6.9)
+    assert Reason.SIGNAL_SILENT not in night.raised()
+    assert Reason.SIGNAL_SILENT in night.wait(80).raised()
+
+
 @pytest.mark.parametrize("value", [float("nan"), float("inf"), 1e9, -1e9, True])
 def test_a_signal_that_is_no_plausible_number_is_not_heard(value: float) -> None:
     """NaN, infinity and nonsense neither permit nor stand: the signal falls silent."""

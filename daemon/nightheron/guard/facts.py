@@ -178,8 +178,10 @@ def _senses(
         signals.append((one.signal, here.value if fresh else None))
         if here.stands:
             standing[one.signal] = sense.describe(here, s.now_ns, one)
-        if not fresh:
-            (lost if one.required else silent).append(one.signal.value)
+        if not fresh and one.required:
+            lost.append(one.signal.value)
+        elif not fresh and s.now_ns - s.started_ns > one.stale_s * NS:
+            silent.append(one.signal.value)
     return standing, ", ".join(lost), ", ".join(silent), tuple(signals)
 
 
