@@ -6,7 +6,6 @@ import base64
 import json
 import os
 import re
-import socket
 import subprocess
 import urllib.request
 from collections.abc import Iterator
@@ -18,6 +17,7 @@ from typing import Any
 PATIENCE_S = 30.0
 A4_CM = {"width": 21.0, "height": 29.7}
 FLAGS = ["--headless=new", "--disable-gpu", "--disable-dev-shm-usage", "--no-first-run", "--hide-scrollbars"]
+STARTED = re.compile(r"started successfully on port (\d+)")
 PDF_PAGE = re.compile(rb"/Type\s*/Page\b(?!s)")
 
 
@@ -70,18 +70,15 @@ def post(url: str, body: dict[str, Any]) -> Any:
 @contextmanager
 def browser(folder: Path) -> Iterator[Browser]:
     """A browser with its state in ``folder``, gone afterwards."""
-    with socket.create_server(("127.0.0.1", 0)) as free:
-        port = free.getsockname()[1]
     environment = {**os.environ, "HOME": str(folder), "TMPDIR": str(folder)}
     log = folder / "chromedriver.log"
-    command = ["chromedriver", f"--port={port}", f"--log-path={log}"]
+    command = ["chromedriver", "--port=0", f"--log-path={log}"]
     driver = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=environment)  # noqa: S603 - the test's own tool
     try:
         if driver.stdout is None:
             raise RuntimeError("chromedriver has no voice")
-        for line in driver.stdout:
-            if "started successfully" in line:
-                break
+        heard = (STARTED.search(line) for line in driver.stdout)
+        port = int(next(found[1] for found in heard if found))
         # Chromium's sandbox cannot be had by root; the pages shown are our own.
         flags = FLAGS + (["--no-sandbox"] if os.geteuid() == 0 else [])
         options = {"goog:chromeOptions": {"args": flags}, "goog:loggingPrefs": {"browser": "ALL"}}

@@ -32,7 +32,9 @@ def test_a_quiet_night_says_so_and_asks_for_nothing() -> None:
     """Cuts, trips and gaps absent and gas within its limits: nothing wrong, nothing to do."""
     said = answers(watched())
     assert (said["wrong"], said["do"]) == ([], [])
-    assert said["headline"] == "Nothing went wrong. Gas open within its limits, pH 6.65. Nothing to do."
+    assert (
+        said["headline"] == "Nothing went wrong. Gas is safe: open within its limits, pH 6.65. Nothing to do."
+    )
 
 
 def test_no_rows_are_not_a_quiet_night() -> None:
@@ -56,10 +58,18 @@ def test_rows_that_end_early_leave_the_gas_unknown() -> None:
     ("reasons", "state", "extra", "gas", "do"),
     [
         (("not_stopping",), "latched", {}, "GAS NOT STOPPED", "shut the hand valve at the cylinder"),
-        (("no_effect",), "latched", {}, "gas shut safely, by no_effect", "nightheron release west"),
-        (("service",), "service", {}, "gas shut safely", "nightheron service off west"),
-        (("valve_lost",), "tripped", {}, "gas shut safely", "look at it"),
-        (("floor",), "resting", {}, "gas shut safely, by floor", ""),
+        (
+            ("no_effect",),
+            "latched",
+            {},
+            "gas is safe: shut by no_effect, acknowledged by the valve",
+            "nightheron release west",
+        ),
+        (("service",), "service", {}, "gas is safe: shut by", "nightheron service off west"),
+        (("valve_lost",), "tripped", {}, "gas is safe: shut by", "look at it"),
+        (("floor",), "resting", {}, "gas is safe: shut by floor, acknowledged", ""),
+        (("floor",), "resting", {"verdict": "proved"}, "shut by floor, proved by the water", ""),
+        (("floor",), "resting", {"delivered": None}, "whether the valve took it is not known", ""),
         (
             ("valve_lost",),
             "tripped",

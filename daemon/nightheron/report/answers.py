@@ -77,14 +77,18 @@ def gas_of(night: Found, zone: tzinfo) -> str:
 
 
 def _gas(last: Found) -> str:
+    """Safe is open with every condition met, or shut as the valve or the water said themselves."""
     shown = "" if last["ph"] is None else f", pH {last['ph']:.2f}"
     if last["gas"] == Gas.OPEN:
-        return f"gas open within its limits{shown}"
+        return f"gas is safe: open within its limits{shown}"
     if Reason.NOT_STOPPING in (last["reasons"] or []):
         return f"GAS NOT STOPPED: ordered shut, and pH still falls{shown}"
     if last["delivered"] is False:
         return f"gas ordered shut, NOT YET ACKNOWLEDGED by the valve{shown}"
-    return f"gas shut safely, by {last['reason']}{shown}"
+    if last["delivered"] is None:
+        return f"gas ordered shut, by {last['reason']}; whether the valve took it is not known{shown}"
+    by = "proved by the water" if last["verdict"] == "proved" else "acknowledged by the valve"
+    return f"gas is safe: shut by {last['reason']}, {by}{shown}"
 
 
 def do_of(night: Found) -> list[str]:

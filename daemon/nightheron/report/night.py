@@ -182,7 +182,7 @@ def _summary(one: Watched, calibrated: str | None) -> JsonValue:
         "calibrated": calibrated,
         "last": {
             name: last.get(name)
-            for name in ("utc", "gas", "state", "reason", "reasons", "ph", "tank_ph", "delivered")
+            for name in ("utc", "gas", "state", "reason", "reasons", "ph", "tank_ph", "delivered", "verdict")
         }
         | {"unanswered_s": _unanswered_s(last)},
     }
