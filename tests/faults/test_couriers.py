@@ -18,7 +18,7 @@ from tests.support.endpoint import Endpoint
 
 DEADLINE_S = 12.0
 HANGING = ("slow", "never", "drip")
-PROMPT = ("ok", "500", "reset", "redirect", "large")
+PROMPT = ("ok", "500", "reset", "redirect", "large", "endless")
 MESSAGE: dict[str, JsonValue] = {"title": "west: a try", "body": "nothing\nwest-1 No. 1", "wakes": True}
 SECRET = "canary-7c1d"  # noqa: S105 - an invented word that must never be printed
 
@@ -62,7 +62,9 @@ def test_what_a_service_accepts_is_accepted(outcomes: dict[str, tuple[str, float
     assert outcomes[kind][0] == ""
 
 
-@pytest.mark.parametrize("kind", ["500", "reset", "redirect", "refused", "slow", "never", "drip", "unknown"])
+@pytest.mark.parametrize(
+    "kind", ["500", "reset", "redirect", "endless", "refused", "slow", "never", "drip", "unknown"]
+)
 def test_what_a_service_does_not_accept_is_not(outcomes: dict[str, tuple[str, float]], kind: str) -> None:
     """Anything but acceptance within the deadline is said to be none, without the address."""
     why_not, took_s = outcomes[kind]

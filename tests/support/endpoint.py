@@ -88,7 +88,7 @@ class Endpoint:
         bad = path == "500" or self.refuse
         request.send_response(500 if bad else 200)
         request.end_headers()
-        if path == "large":
-            request.wfile.write(b"x" * 10_000_000)
+        for _ in range({"large": 10, "endless": 10_000}.get(path, 0)):
+            request.wfile.write(b"x" * 1_000_000)
         if not bad and request.command == "POST":
             self.got.append(json.loads(body))

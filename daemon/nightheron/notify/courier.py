@@ -18,7 +18,8 @@ import threading
 from typing import Any
 
 DEADLINE_S = 30
-MEMORY_MOST = 1 << 30
+MEMORY_MOST = 128 << 20
+"""Beyond this it fails by itself: the kernel's way of ending it would end the whole service with it."""
 LINE_MOST = 1 << 20
 HEARTBEAT_S = 10.0
 
@@ -26,7 +27,7 @@ HEARTBEAT_S = 10.0
 def main() -> int:
     """0 when the service accepted everything, 1 when it did not, 2 when nothing could be tried."""
     signal.setitimer(signal.ITIMER_REAL, DEADLINE_S + 2)
-    resource.setrlimit(resource.RLIMIT_AS, (MEMORY_MOST, MEMORY_MOST))
+    resource.setrlimit(resource.RLIMIT_DATA, (MEMORY_MOST, MEMORY_MOST))
     try:
         job = json.loads(sys.stdin.buffer.readline(LINE_MOST))
         url, messages = str(job["url"]), list(job["messages"])

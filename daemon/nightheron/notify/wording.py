@@ -23,6 +23,10 @@ MAINS = "Water and mains kill: never reach into wet equipment that has power."
 SHUT = "Gas is ordered shut and stays shut."
 SHUT_SELF = "Gas is ordered shut; it opens by itself when the cause is gone."
 
+SHUT_UNHEARD = (
+    "Gas is ordered shut; whether the valve heard it is not known. It opens by itself with the valve back."
+)
+
 
 @dataclass(frozen=True, slots=True)
 class Words:
@@ -43,8 +47,8 @@ WORDS: dict[Reason, Words] = {
     _R.VESSEL_PRESSURE_HIGH: Words("VESSEL PRESSURE HIGH. Gas ordered shut", SHUT, CAUTION),
     _R.LEAK: Words("WATER WHERE IT SHOULD NOT BE. Gas ordered shut", SHUT, MAINS),
     _R.ROOM_CO2: Words("CO2 HIGH IN THE ROOM. STAY OUT. Gas ordered shut", SHUT, CAUTION),
-    _R.KEEPER_LOST: Words("valve process gone. Gas ordered shut", SHUT_SELF),
-    _R.VALVE_LOST: Words("valve does not answer. Gas ordered shut", SHUT_SELF),
+    _R.KEEPER_LOST: Words("valve process gone. Gas ordered shut", SHUT_UNHEARD),
+    _R.VALVE_LOST: Words("valve does not answer. Gas ordered shut", SHUT_UNHEARD),
     _R.VALVE_DISAGREES: Words("valve reports another position than ordered", SHUT_SELF, CAUTION),
     _R.VALVE_PASSES: Words("one of two valves passes gas. Gas shut by the other", SHUT, CAUTION),
     _R.CORE_FAULT: Words("the guard's own logic failed. Gas shut", SHUT),
