@@ -7,7 +7,7 @@ from pathlib import Path
 
 from nightheron.model import NS
 from nightheron.rig.faults import library
-from nightheron.rig.greenhouse import CHAMBER, CONFIGURATION
+from nightheron.rig.greenhouse import CONFIGURATION, chamber_table
 from nightheron.rig.plant import Build, Plant
 from nightheron.rig.supply import SupplyBuild
 from nightheron.rig.vessel import VesselBuild
@@ -15,6 +15,8 @@ from nightheron.runtime.clock import VirtualClock
 from nightheron.runtime.virtual import VirtualRun, VirtualSite, pass_unwatched
 from nightheron.settings import load
 
+CHAMBER = "fern"
+ALONE = CONFIGURATION[: CONFIGURATION.index("[[chamber]]")] + chamber_table(CHAMBER)
 BEGINS = datetime(2026, 3, 14, 22, 0, tzinfo=UTC)
 FROM, TO = "2026-03-14T22:00:00Z", "2026-03-14T23:15:00Z"
 SPAN = ("--from", FROM, "--to", TO)
@@ -23,7 +25,7 @@ SPAN = ("--from", FROM, "--to", TO)
 def play(folder: Path) -> Path:
     """Play it into ``folder``; the configuration's path."""
     config = folder / "nightheron.toml"
-    config.write_text(CONFIGURATION)
+    config.write_text(ALONE)
     site = load(config, {})
     plant = Plant(Build({CHAMBER: (VesselBuild(start_ph=6.72), SupplyBuild())}), seed=9)
     clock, water = VirtualClock(1000 * NS, BEGINS, "a-boot"), VirtualSite(plant)

@@ -23,10 +23,9 @@ MARKER = "made-by-nightheron-demo"
 MARKED = "This folder was made by nightheron demo, which replaces it when it runs again.\n"
 CONFIG, REPORT, PAGE = "nightheron.toml", "night.txt", "night.html"
 INTRODUCTION = """\
-This is a SIMULATION: a greenhouse that does not exist, on a virtual clock, with
-a chamber whose water, gas and media are reckoned second by second. The
-decisions, the rows and the journal are the real ones: the service's own loop
-made them. Times are UTC.
+This is a SIMULATION: a greenhouse that does not exist, on a virtual clock, its
+two chambers and their tank reckoned second by second. The decisions, the rows
+and the journal are real, made by the service's own loop. Times are UTC.
 """
 
 
@@ -115,6 +114,10 @@ def play(site: Site, show: Callable[[float], None]) -> None:
             water.faults.put(faults[incident.put], incident.chamber)
         if incident.mend:
             water.faults.mend(incident.mend, incident.chamber)
+        if incident.act is not None:
+            guard.act(incident.chamber, incident.act, "ana", incident.why, incident.for_s)
+        if incident.foreign:
+            guard.foreign(incident.chamber, incident.foreign)
         if incident.restart_s is not None:
             guard.die()
             back_ns = clock.now_ns() + round(incident.restart_s * NS)
@@ -140,7 +143,7 @@ def _report(site: Site, target: Path) -> str:
     lines = [INTRODUCTION, "What was done to it:"]
     for one in INCIDENTS:
         lines += [f"  {clock(utc_text(BEGINS + timedelta(seconds=one.at_s)), UTC)}  {one.text}"]
-    lines += ["", "What the guard did:", *table(found, UTC, many=False), "", *summary(found), ""]
+    lines += ["", "What the guard did:", *table(found, UTC, many=True), "", *summary(found), ""]
     lines += legend(found)
     trip = found["trips"][0]
     rows = [row for row in entries(path, Wanted(since=trip["from"])) if row["kind"] in ("decision", "alarm")]

@@ -17,7 +17,7 @@ VERDICTS = {
     "could_not_tell": "could not tell",
     "pending": "not yet known",
 }
-KINDS = {"cuts": "cut", "rests": "planned rest", "trips": "TRIP"}
+KINDS = {"cuts": "cut", "rests": "rest", "trips": "TRIP"}
 COUNTED = {"rests": "planned rest", "trips": "trip", "gaps": "gap"}
 STANDS_FOR = {Reason.STARTING: "start", Reason.SERVICE: "hold", Reason.WORK_DONE: "work"}
 """Words for closings that are neither cut, rest nor trip; ``wait`` for the rest of them."""
@@ -33,7 +33,7 @@ TRIPS_MOST = 5
 """Trips that are told from near."""
 Rows = Callable[[str, str, str], Iterable[Mapping[str, Any]]]
 WAITS = (Reason.SETTLING, Reason.MIN_REST)
-HEADING = f"{'from':<9}{'to':<9}{'length':>10} {'what':<12} {'because of':<15} {'low pH':<6} answer"
+HEADING = f"{'from':<9}{'to':<9}{'length':>10} {'what':<5} {'because of':<15} {'low pH':<6} answer"
 
 
 def table(night: Mapping[str, Any], zone: tzinfo, *, many: bool) -> list[str]:
@@ -202,7 +202,7 @@ def _closing(one: Mapping[str, Any], kind: str, zone: tzinfo, *, many: bool) -> 
     end = clock(one["to"], zone) if one["to"] else "lasting"
     return (
         f"{clock(one['from'], zone):<9}{end:<9}{length(one['seconds']):>10} "
-        f"{word:<12} {reason:<15} {low:<6} {verdict}"
+        f"{word:<5} {reason:<15} {low:<6} {verdict}"
     ).rstrip()
 
 
@@ -214,7 +214,7 @@ def _gap(one: Mapping[str, Any], zone: tzinfo) -> str:
         else str(one["why"]).replace("_", " ")
     )
     times = f"{clock(one['from'], zone):<9}{clock(one['to'], zone):<9}{length(one['seconds']):>10}"
-    return f"{times} {'gap':<12} {words}"
+    return f"{times} {'gap':<5} {words}"
 
 
 def _news(row: Mapping[str, Any], standing: Sequence[str]) -> list[str]:

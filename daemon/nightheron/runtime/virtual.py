@@ -15,12 +15,12 @@ from nightheron_drivers.protocols import Heard
 from nightheron.guard.alarm_desk import Desk
 from nightheron.journal.store import Store
 from nightheron.journal.writer import DirectWriter
-from nightheron.model import NS, JsonValue, Signal
+from nightheron.model import NS, Act, Acted, JsonValue, Signal
 from nightheron.rig.plant import Plant
 from nightheron.rig.standing import Faults
 from nightheron.runtime.alarms import carried
 from nightheron.runtime.clock import VirtualClock, rfc3339
-from nightheron.runtime.inbox import Inbox
+from nightheron.runtime.inbox import ActFor, Inbox, Reply
 from nightheron.runtime.journal_link import JournalLink
 from nightheron.runtime.loop import TICK_S, Beginning, Loop
 from nightheron.runtime.opening_rows import config_row, gap_row, start_row, stop_row
@@ -61,12 +61,13 @@ class VirtualRun:
         self._store = Store(site.data_dir, rfc3339(clock.utc()))
         self._writer = DirectWriter(self._store, link.committed, link.state)
         link.connect(self._writer)
+        self._keeper = VirtualKeeper(water.plant, clock.now_ns())
         desk = Desk(before.alarm_number)
         desk.carry(carried(before.alarms, clock))
         self.loop = Loop(
             limits,
             clock,
-            VirtualKeeper(water.plant, clock.now_ns()),
+            self._keeper,
             link,
             routes(site),
             desk=desk,
@@ -91,6 +92,14 @@ class VirtualRun:
                 if now_ns % period_ns < TICK_NS:
                     self._hear(plan, now_ns)
             self.loop.step()
+
+    def act(self, chamber: str, act: Act, who: str, why: str = "", for_s: float | None = None) -> None:
+        """A person acts at the board; taken at the next step."""
+        self._inbox.post(ActFor(chamber, Acted(self._clock.now_ns(), act, who, why, for_s), Reply()))
+
+    def foreign(self, chamber: str, raw: str) -> None:
+        """Somebody else orders this chamber's valve open; the keeper answers with a close."""
+        self._keeper.foreign(chamber, raw)
 
     def stop(self, why: str) -> str:
         """End in good order; the journal's head."""

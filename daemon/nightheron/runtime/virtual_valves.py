@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from nightheron.model import NS, Gas, KeeperSaid, ValveSaid
+from nightheron.model import NS, Gas, KeeperSaid, OtherOrder, ValveSaid
 from nightheron.rig.plant import Plant
 from nightheron.runtime.ports import ValveEvent
 
@@ -34,6 +34,12 @@ class VirtualKeeper:
         lease_s = (until_ns - self._now_ns) / NS
         if chamber not in self._lost and lease_s > 0.0:
             self._heard(chamber, Gas.OPEN, self._valves[chamber].order(f"OPEN {lease_s:.3f}"))
+
+    def foreign(self, chamber: str, raw: str) -> None:
+        """Somebody else's order to open reaches the valve; as a keeper does, it is answered with a close."""
+        self._valves[chamber].order(raw)
+        self._said.append((chamber, OtherOrder(0, 0, Gas.OPEN, raw)))
+        self.close(chamber)
 
     def poll(self, now_ns: int) -> Sequence[tuple[str, ValveEvent]]:
         self._now_ns = now_ns
