@@ -141,6 +141,19 @@ def test_row_tank_low() -> None:
     assert night.wait(2).gas is Gas.OPEN
 
 
+def test_a_tank_far_below_its_limit_wakes_at_once() -> None:
+    """A tank that is a little low is told after the delay; one that is far low needs a hand now."""
+    night = flowing(tank=TANK, tank_ph=8.1)
+    night.tank_ph = 7.65
+    night.wait(5)
+    assert night.raised() == []
+    night.tank_ph = 7.45
+    night.wait(1)
+    alarm = [effect for _, effect in night.effects if isinstance(effect, Raise)][-1]
+    assert (alarm.reason, alarm.kind) == (Reason.TANK_LOW, AlarmClass.WAKE)
+    assert "7.45" in alarm.text
+
+
 def test_row_tank_ph_lost() -> None:
     """A required tank probe that falls silent closes gas; its voice opens it again."""
     night = flowing(tank=replace(TANK, required=True), tank_ph=8.1)

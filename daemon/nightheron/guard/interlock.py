@@ -20,6 +20,8 @@ from nightheron.guard.signal_rows import FEEDBACK_SILENT, GAS_BUDGET, SIGNAL_LOS
 from nightheron.model import AlarmClass, Gas, Reason, State
 
 _WAKE, _NOTICE = AlarmClass.WAKE, AlarmClass.NOTICE
+TANK_FAR_PH = 0.2
+"""So far below its limit the tank needs a hand now; common practice, no source."""
 
 
 def _ph(f: Facts) -> str:
@@ -32,6 +34,12 @@ def _deep_permits(f: Facts) -> bool:
 
 def _tank_clears(f: Facts) -> bool:
     return f.limits.tank is None or (f.tank_ph is not None and f.tank_ph >= f.limits.tank.clear_ph)
+
+
+def _tank_far_low(f: Facts) -> bool:
+    return (
+        f.limits.tank is not None and f.tank_ph is not None and f.tank_ph < f.limits.tank.low_ph - TANK_FAR_PH
+    )
 
 
 def _tank_permits(f: Facts) -> bool:
@@ -113,6 +121,10 @@ TABLE: tuple[Rule, ...] = (
         evidence=lambda f: f.tank_why,
         alarm=_NOTICE,
         delayed=True,
+        urgent=_tank_far_low,
+        urgent_words=lambda f: (
+            f"THE TANK'S pH IS FAR TOO LOW: {f.tank_why}; look at the tank and its air now"
+        ),
         opens_when="tank pH at its clearing limit",
     ),
     Rule(

@@ -94,7 +94,10 @@ def _tell(s: ChamberState, rule: Rule, standing: Objection, facts: Facts) -> lis
     urgent = rule.urgent(facts) is True
     if urgent and not standing.told_urgent:
         standing.told = standing.told_urgent = True
-        return [Raise(rule.reason, AlarmClass.WAKE, not_delivered(name, facts.unanswered_s, rule.sentence))]
+        text = not_delivered(name, facts.unanswered_s, rule.sentence)
+        if rule.urgent_words is not None:
+            text = f"{name}: {rule.urgent_words(facts)}"
+        return [Raise(rule.reason, AlarmClass.WAKE, text)]
     waits = rule.delayed and not standing.latched and stood_s < facts.limits.alarm_delay_s
     if waits or (standing.told and (standing.told_latched or not standing.latched)):
         return []

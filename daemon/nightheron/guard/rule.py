@@ -68,6 +68,8 @@ class Rule:
     """Told only after standing for the chamber's alarm delay; closing is never delayed."""
     urgent: Test = never
     """When True it is told at once and wakes, whatever its class and delay: it needs a hand now."""
+    urgent_words: Say | None = None
+    """What is then told, after the chamber's name; None for a close that may not have been delivered."""
     latched_alarm: AlarmClass | None = None
     """The class once latched, where it differs."""
     opens_when: str = ""

@@ -8,7 +8,7 @@ of the chain's end, and the push's own id, by which a doubled push is known.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from nightheron.guard.alarm_list import Purpose, SiteReason, purpose
 from nightheron.model import Reason
@@ -79,7 +79,13 @@ NOT_DELIVERED = Words(
     "GAS MAY STILL FLOW. The close was not delivered", "The close is sent again and again.", CAUTION
 )
 SEEN_OPEN = Words("VALVE SEEN OPEN though ordered shut", "It was ordered shut again.", CAUTION)
-WAKE_WORDS = {_R.KEEPER_LOST: NOT_DELIVERED, _R.VALVE_LOST: NOT_DELIVERED, _R.VALVE_DISAGREES: SEEN_OPEN}
+TANK_FAR_LOW = Words("TANK pH FAR TOO LOW. Gas ordered shut", SHUT_SELF, CAUTION)
+WAKE_WORDS = {
+    _R.KEEPER_LOST: NOT_DELIVERED,
+    _R.VALVE_LOST: NOT_DELIVERED,
+    _R.VALVE_DISAGREES: SEEN_OPEN,
+    _R.TANK_LOW: TANK_FAR_LOW,
+}
 """Rows that stand in where a reason that is mostly a notice wakes."""
 SITE_WORDS = {
     SiteReason.DIGEST_NOT_TAKEN: Words(
@@ -104,7 +110,8 @@ def alarm_text(facts: Mapping[str, object], *, next_told: str = "", journal: str
     chamber, wakes = str(facts["chamber"]), facts["class"] == "wake"
     words, what = words_of(str(facts["reason"]), wakes=wakes), purpose(str(facts["reason"]))
     if wakes and what.within_s > WAKES_NOW.within_s:
-        what = WAKES_NOW
+        own = str(facts["reason"]) == Reason.TANK_LOW  # its hand belongs at the tank, not at the cylinder
+        what = replace(what, within_s=WAKES_NOW.within_s) if own else WAKES_NOW
     over = f" Over since, but look: {words.happened}." if facts.get("over") else ""
     title = f"{chamber}: {words.happened}, {facts['clock']}." if not over else f"{chamber}:{over}"
     detail = str(facts.get("text") or "").removeprefix(f"{chamber}: ")
