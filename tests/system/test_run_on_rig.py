@@ -52,7 +52,7 @@ def _process(*words: str) -> Iterator[None]:
 
 
 class Bench:
-    """A rig whose water lives 800 times as fast, and the service that guards it."""
+    """A rig whose water lives 300 times as fast, and the service that guards it."""
 
     def __init__(self, folder: Path) -> None:
         self.rig, self.config = folder / "rig.sock", folder / "nightheron.toml"
@@ -98,7 +98,7 @@ def bench() -> Iterator[Bench]:
     """Both processes up; a short path, since sockets have no long names."""
     with tempfile.TemporaryDirectory(prefix="nh") as folder:
         bench = Bench(Path(folder))
-        rig = ["nightheron.rig.serve", "--path", str(bench.rig), "--chamber", "west", "--speed", "800"]
+        rig = ["nightheron.rig.serve", "--path", str(bench.rig), "--chamber", "west", "--speed", "300"]
         with _process(*rig):
             until = time.monotonic() + PATIENCE_S
             while not bench.rig.exists() and time.monotonic() < until:
