@@ -20,6 +20,8 @@ from tests.support.keeping import ended
 from tests.support.service import Service, command
 
 KEEPER_MODULE = b"nightheron.runtime.keeper"
+COMMIT_S = 15.0
+"""A row that takes longer to reach the disk would shut the gas as not_recordable."""
 END_S = 5.0
 """No process of a service lives longer than this after the guard's death."""
 HELD_PH = 6.65
@@ -153,17 +155,22 @@ class Siege:
 
     def nothing_is_lost(self, before: Sequence[Row], reason: str, chamber: str = "west") -> list[Row]:
         """The chain verifies, every row from before stands unchanged, and the decision to close is there."""
-        rows = self.service.rows()
+        last = before[-1]["seq"] if before else 0
+        end = time.monotonic() + COMMIT_S
+        while True:
+            rows = self.service.rows()
+            told = [
+                row
+                for row in rows
+                if row["seq"] > last and row["kind"] == "decision" and row["chamber"] == chamber
+                if row["gas"] == "closed" and row["reason"] == reason
+            ]
+            if told or time.monotonic() > end:
+                break
+            time.sleep(0.1)
         kept = {row["seq"]: row["hash"] for row in rows}
         lost = [row["seq"] for row in before if kept.get(row["seq"]) != row["hash"]]
         verified = json.loads(command(self.config, "verify", "--json").stdout)
-        last = before[-1]["seq"] if before else 0
-        told = [
-            row
-            for row in rows
-            if row["seq"] > last and row["kind"] == "decision" and row["chamber"] == chamber
-            if row["gas"] == "closed" and row["reason"] == reason
-        ]
         if lost or not verified["ok"] or not told or sorted(kept) != list(range(1, len(rows) + 1)):
             raise AssertionError(
                 f"lost {lost}, {verified}, closings for {reason}: {told}, rows {sorted(kept)}"

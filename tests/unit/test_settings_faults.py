@@ -11,6 +11,13 @@ from tests.support.bad_configurations import KINDS, Bad
 from tests.support.configuration import changed, write
 
 
+def test_a_text_with_nul_is_named(tmp_path: Path) -> None:
+    """No system call takes a text that holds NUL; it is a fault of its key and no traceback."""
+    text = changed(('port = "/dev/', 'port = "/dev/\\u0000'))
+    with pytest.raises(BadConfiguration, match=r"\.port must not hold the character NUL"):
+        load(write(tmp_path, text), {})
+
+
 @pytest.mark.parametrize("bad", KINDS, ids=lambda bad: bad.kind)
 def test_the_key_is_named_with_why(tmp_path: Path, bad: Bad) -> None:
     """The fault names the key a person would look for, and says why in one line."""

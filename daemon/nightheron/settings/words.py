@@ -64,6 +64,10 @@ def validate(
         if name not in known:
             faults.add(f"{key}.{name}", unknown(name, known | set(beside), table))
             sound = False
+    for name, value in raw.items():
+        if isinstance(value, str) and "\0" in value:
+            faults.add(f"{key}.{name}", "must not hold the character NUL")
+            sound = False
     for path in _not_finite(raw):
         faults.add(f"{key}.{path}", "must be a finite number")
         sound = False
