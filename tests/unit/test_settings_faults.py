@@ -14,7 +14,7 @@ from tests.support.configuration import changed, write
 def test_a_text_with_nul_is_named(tmp_path: Path) -> None:
     """No system call takes a text that holds NUL; it is a fault of its key and no traceback."""
     text = changed(('port = "/dev/', 'port = "/dev/\\u0000'))
-    with pytest.raises(BadConfiguration, match=r"\.port must not hold the character NUL"):
+    with pytest.raises(BadConfiguration, match=r"\.port: must not hold the character NUL"):
         load(write(tmp_path, text), {})
 
 
