@@ -173,19 +173,23 @@ WORDS = {
 def unknown(night: Found) -> str:
     """What it cannot know."""
     parts = []
+    known: dict[str, list[str]] = {}
     for one in night["chambers"]:
-        if one["calibrated"] is None:
-            parts.append(f"whether the probe of {one['chamber']} reads true (no calibration is recorded)")
-        else:
-            days = _s(one["calibrated"], night["to"]) / 86400
-            age = f"{days:.0f} days before" if days >= 1.5 else "within a day or two"
-            parts.append(
-                f"whether the probe of {one['chamber']} reads true (last held against a buffer {age})"
-            )
+        known.setdefault(_calibrated(one["calibrated"], night["to"]), []).append(one["chamber"])
+    for words, names in known.items():
+        probes = f"probe of {names[0]} reads" if len(names) == 1 else f"probes of {', '.join(names)} read"
+        parts.append(f"whether the {probes} true ({words})")
     if alone_s := _total_s(night["not_watched"]):
         parts.append(f"what happened in the {length(alone_s)} nobody watched")
     parts.append("whether the journal was cut short or computed anew, unless you noted a head elsewhere")
     return f"It cannot know {'; '.join(parts)}."
+
+
+def _calibrated(utc: str | None, now: str) -> str:
+    if utc is None:
+        return "no calibration is recorded"
+    days = _s(utc, now) / 86400
+    return f"last held against a buffer {f'{days:.0f} days before' if days >= 1.5 else 'within a day or two'}"
 
 
 def length(seconds: float | None) -> str:

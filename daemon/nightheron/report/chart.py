@@ -172,10 +172,13 @@ def _shade(axes: Axes, begin: float, end: float) -> None:
 
 def _mark(axes: Axes, numbers: Mapping[int, str], rows: int) -> None:
     """Event numbers along the upper edge, in turn in several rows, since they stand close."""
+    at: list[float] = []
+    heights: list[float] = []
     for place, (number, utc) in enumerate(numbers.items()):
         moment = _moment(seconds_of(utc))
         height = 0.94 - 0.09 * (place % rows)
-        axes.axvline(moment, ymin=0, ymax=height - 0.05, color=MUTED, linewidth=0.5, dashes=(1, 3))
+        at += [moment, moment, math.nan]
+        heights += [0, height - 0.05, math.nan]
         mark = axes.annotate(
             str(number),
             (moment, height),
@@ -188,6 +191,9 @@ def _mark(axes: Axes, numbers: Mapping[int, str], rows: int) -> None:
             zorder=5,
         )
         mark.set_gid(f"event-{number}")
+    # One line with breaks: as many lines of their own would be most of the picture's size.
+    across = axes.get_xaxis_transform()
+    axes.plot(at, heights, transform=across, color=MUTED, linewidth=0.5, dashes=(1, 3))
 
 
 def _plain(axes: Axes) -> None:

@@ -10,7 +10,7 @@ from typing import Any
 from nightheron.model import NS, Gas
 from nightheron.report.closings import Entry
 
-BINS_MOST = 480
+BINS_MOST = 320
 STEPS_MOST = 24
 STEPS_S = (60, 300, 900, 1800, 3600, 7200, 10800, 21600, 43200, 86400, 172800, 604800, 1209600, 2592000)
 DECIDING = ("decision", "witness")

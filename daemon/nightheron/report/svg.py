@@ -24,6 +24,7 @@ SVG, XLINK = "http://www.w3.org/2000/svg", "http://www.w3.org/1999/xlink"
 NUMBER = re.compile(r"-?\d+\.\d+")
 POINTED = re.compile(r"#([\w.-]+)")
 FAMILY = re.compile(r"font-family:[^;]*;?\s*")
+CURVED = re.compile("[CQ]")
 EVENT = re.compile(r"event-(\d+)")
 FONT = re.compile(r"font:\s*[^;]*?([\d.]+)px[^;]*;?")
 
@@ -67,7 +68,9 @@ def _link(mark: ElementTree.Element, number: str) -> ElementTree.Element:
 
 def _rename(one: ElementTree.Element, name: str) -> None:
     for key, value in list(one.attrib.items()):
-        if key == "id":
+        if key == "transform" and value.startswith("rotate(-0 "):
+            del one.attrib[key]
+        elif key == "id":
             one.set(key, f"{name}-{value}")
         elif key == f"{{{XLINK}}}href":
             del one.attrib[key]
@@ -75,7 +78,9 @@ def _rename(one: ElementTree.Element, name: str) -> None:
         elif key in ("clip-path", "style", "fill", "stroke"):
             one.set(key, _colours(value.replace("url(#", f"url(#{name}-")))
         elif key in ("d", "x", "y", "transform"):
-            one.set(key, " ".join(NUMBER.sub(_short, value).split()))
+            short = " ".join(NUMBER.sub(_short, value).split())
+            # After a move every further pair is a line; curves need their letters.
+            one.set(key, short if key != "d" or CURVED.search(short) else short.replace(" L ", " "))
 
 
 def _colours(style: str) -> str:
