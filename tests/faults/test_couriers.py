@@ -78,6 +78,19 @@ def test_a_redirect_to_a_login_page_delivers_nothing(outcomes: dict[str, tuple[s
     assert outcomes["login was asked"][0] == "False"
 
 
+def test_a_heartbeat_is_asked_and_a_refusal_is_none() -> None:
+    """The address is asked once by GET; an answer of the 500s is no beat."""
+    said: dict[str, str] = {}
+    with Endpoint() as endpoint:
+        couriers = Couriers(lambda label, why: said.update({label: why}), 40.0)
+        for path in ("alive", "500"):
+            couriers.beat(path, f"http://127.0.0.1:{endpoint.port}/{path}")
+        wait_until(lambda: len(said) == 2, 60, f"both answers ({said})")
+        assert sorted(endpoint.asked) == ["GET 500", "GET alive"]
+    assert said["alive"] == ""
+    assert "HTTPError" in said["500"]
+
+
 def test_a_courier_ends_with_its_guard() -> None:
     """A courier that waits for a service that never answers is gone within 5 s of its guard's death."""
     with Endpoint() as endpoint:

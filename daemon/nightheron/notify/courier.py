@@ -42,7 +42,7 @@ def main() -> int:
     except (
         Exception
     ) as fault:  # whatever a service's part of the library raises; its text may hold the address
-        why_not = f"the push library failed ({type(fault).__name__})"
+        why_not = f"it failed ({type(fault).__name__})"
     os.write(answer_fd, json.dumps({"why_not": why_not}).encode())
     return 1 if why_not else 0
 
