@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from nightheron.guard.limits import ValveLimits
 from nightheron.guard.turn import EVERY_NS
-from nightheron.model import Act, Close, Gas, Reason, State
+from nightheron.model import Act, Close, Gas, Reason, State, Verdict
 
-from tests.support.night import Night, restarted
+from tests.support.night import PROBE, TANK, Night, restarted
 
 TWO = ValveLimits(lease_s=5.0, travel_s=2.0, feedback=False, count=2)
 TURN_S = 300
@@ -90,3 +90,41 @@ def test_turns_go_on_over_a_restart() -> None:
     night = settled().wait(TURN_S + 10, slope_per_s=0.0005)
     assert night.gas is Gas.OPEN
     assert restarted(night).wait(140).gas is Gas.OPEN
+
+
+def test_a_probe_that_is_lost_during_a_turn_is_no_fall() -> None:
+    """One of three probes silent: the two others decide, on a lower level, and no valve passes."""
+    night = Night(valve=TWO, probes=(PROBE, PROBE, PROBE)).second(6.95, 6.8)
+    night.wait(130, 6.9)
+    assert night.flows_alone == 0
+    night.second(None, 6.8).wait(60)
+    assert night.chamber.decision.ph == 6.8
+    assert night.reasons == (Reason.VALVE_TURN,)
+
+
+def test_a_valve_that_passes_in_its_turn_is_not_gas_that_does_not_stop() -> None:
+    """Water that had not turned falls while one valve is shut alone: it passes, and nothing else is told."""
+    night = Night(valve=TWO, tank=TANK)
+    night.chamber._s.turn.since_ns, night.tank_ph = 0, 8.0
+    night.wait(125, 7.0).wait(100, slope_per_s=-0.001)
+    night.tank_ph = 7.6
+    night.wait(170, slope_per_s=-0.0001)
+    assert night.chamber.decision.verdict is Verdict.PENDING
+    night.chamber._s.turn.since_ns, night.tank_ph = EVERY_NS, 8.0
+    night.wait(60, slope_per_s=-0.001).wait(300, slope_per_s=-0.0005)
+    assert night.chamber.decision.verdict is Verdict.COULD_NOT_TELL
+    assert Reason.VALVE_PASSES in night.reasons
+    assert Reason.NOT_STOPPING not in night.raised()
+
+
+def test_a_bleed_does_not_wait_for_a_turn() -> None:
+    """Hands at the needle valve have their seconds of gas though a turn is due; it comes afterwards."""
+    night = Night(valve=TWO).wait(5, 6.9)
+    night.act(Act.SERVICE_ON)
+    night.wait(150)
+    assert night.act(Act.BLEED, for_s=10) == []
+    assert night.wait(2).gas is Gas.OPEN
+    assert night.flows_alone is None
+    assert night.wait(10).gas is Gas.CLOSED
+    night.act(Act.SERVICE_OFF)
+    assert night.wait(125).flows_alone == 0

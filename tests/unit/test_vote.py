@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+
+from nightheron.guard.chamber import Chamber
 from nightheron.model import Gas, Health, Reason, Signal
 
 from tests.support.night import PROBE, Night, Water
@@ -116,3 +119,18 @@ def test_readings_of_a_probe_that_is_not_there_are_nothing() -> None:
     night.others[Signal.CHAMBER_PH, 7] = 5.0
     night.wait(5)
     assert night.gas is Gas.OPEN
+
+
+def test_a_probe_set_aside_is_written_down_and_read_back() -> None:
+    """A restored chamber knows which of its probes stands aside, and goes on the same."""
+    night = three(6.92, 6.94).second(6.92, 7.5).wait(5)
+    written = json.loads(json.dumps(night.chamber.snapshot()))
+    twin = Chamber.restore(night.limits, written)
+    assert twin._s.aside == night.chamber._s.aside
+    assert list(twin._s.aside) == [2]
+    seen, told = len(night.events), len(night.effects)
+    night.second(6.92, 6.94).wait(60)
+    assert [e for event in night.events[seen:] for e in twin.feed(event)] == [
+        e for _, e in night.effects[told:]
+    ]
+    assert not twin._s.aside

@@ -140,7 +140,7 @@ def gather(s: ChamberState, limits: ChamberLimits) -> Facts:
         rest_over=Reason.PLANNED_REST in s.objections and not proof.turned() and proof.has_waited(limits),
         rest_wait_s=proof.rest_wait_ns / NS,
         not_stopping=proof.falls_on(),
-        turn_due=not open_ and s.phase is Phase.CLOSED and s.turn.due(limits),
+        turn_due=s.phase is Phase.CLOSED and s.bleed_until_ns is None and s.turn.due(limits),
         turn_why=f"valve {s.turn.shut + 1} stays shut alone",
         valve_passes=s.turn.passes,
     )

@@ -112,9 +112,12 @@ def _chamber_ph(s: ChamberState, event: Observed, limits: ChamberLimits) -> None
     level_ph, noise_ph = vote.level(s, limits)
     if track.jumped or track.returned or voices != s.heard:
         s.proof.set_out_anew()
+        s.turn.set_out_anew()
     elif s.phase is Phase.OPEN:
         s.proof.see_open(level_ph, noise_ph)
     elif s.phase is Phase.CLOSED:
+        if s.turn.flows:
+            s.proof.give_up()  # with one valve open, a fall is that turn's to tell
         s.proof.see_closed(level_ph, noise_ph, closed_s, limits)
         s.turn.see(level_ph, noise_ph)
 

@@ -59,7 +59,7 @@ def _build(kind: Any, value: Any) -> Any:
         return tuple(_build(item, v) for item, v in zip(items, value, strict=True))
     if origin is dict:
         key, item = typing.get_args(kind)
-        return {_build(key, k): _build(item, v) for k, v in value.items()}
+        return {int(k) if key is int else _build(key, k): _build(item, v) for k, v in value.items()}
     if dataclasses.is_dataclass(kind):
         hints = _hints(typing.cast("type", kind))
         return typing.cast("Any", kind)(**{name: _build(hints[name], v) for name, v in value.items()})

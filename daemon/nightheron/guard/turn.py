@@ -59,7 +59,7 @@ class Turn:
         elif isinstance(event, Committed) and event.token == self.token:
             # Its row is on disk: the other valve opens, and the water is watched.
             self.token, self.flows, self.rose = None, True, False
-            self.lowest_ph = self.highest_ph = None
+            self.set_out_anew()
             return self._open(now_ns, limits)
         elif self.flows and now_ns - self.renewed_ns >= limits.valve.lease_s * NS / 4:
             return self._open(now_ns, limits)
@@ -79,6 +79,10 @@ class Turn:
             self.rose = True
         if self.highest_ph - level_ph >= ANSWER_NOISES * noise_ph:
             self.passes = f"valve {self.shut + 1} shut, the other open, and pH fell to {level_ph:.2f}"
+
+    def set_out_anew(self) -> None:
+        """Other probes decide now, or one jumped: what the level was before is no measure of a fall."""
+        self.lowest_ph = self.highest_ph = None
 
     def over(self, limits: ChamberLimits) -> bool:
         """The turn has had its time: line and probe have shown what they would show, twice over."""
