@@ -89,6 +89,20 @@ def test_a_rise_that_nobody_saw_proves_nothing() -> None:
     assert verdict(night.wait(60, slope_per_s=0.001)) is Verdict.PROVED
 
 
+def test_water_that_was_rising_already_answers_nothing_by_rising_on() -> None:
+    """With the cylinder empty pH rises while gas is ordered open, and as fast in the rest: no effect."""
+    night = flowing().wait(610, slope_per_s=0.0005)
+    assert Reason.PLANNED_REST in night.reasons
+    assert verdict(night.wait(600, slope_per_s=0.0005)) is Verdict.PENDING
+    assert Reason.NO_EFFECT in night.wait(1300, slope_per_s=0.0005).reasons
+
+
+def test_water_that_rises_faster_without_gas_has_answered() -> None:
+    """Too little gas to take pH down is still gas: without it pH rises faster, and that is an answer."""
+    night = flowing().wait(610, slope_per_s=0.0001).wait(200, slope_per_s=0.0006)
+    assert verdict(night) is Verdict.PROVED
+
+
 def test_verdict_pending_then_proved() -> None:
     """After a closing the verdict is pending until pH has risen three times its noise."""
     night = flowing().wait(30, 6.8)

@@ -4,17 +4,21 @@ The water answers an opening when the level (median of five readings) has fallen
 noise below its highest since the opening, and a closing when it has risen as much above its lowest
 since the closing. Open time that nothing has answered is counted, across closings and restarts,
 so that no stuck reading, whatever its value, can keep gas flowing: at its limit the opening ends
-in a planned rest, and a rest without an answer ends in ``no_effect``.
+in a planned rest, and a rest without an answer ends in ``no_effect``. Water that was rising already
+while gas was ordered open answers nothing by rising on: what it would have risen anyway is taken off.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from nightheron.guard.limits import ChamberLimits
 from nightheron.model import NS, Verdict
 
 ANSWER_NOISES = 3.0
+TREND_EVERY_NS = 60 * NS
+TREND_LEAST, TREND_MOST = 6, 31
+"""Points of the level, one a minute of open gas, from which its trend before a closing is taken."""
 REST_MOST_S = 3600.0
 """The longest a planned rest after an ordinary opening waits for a rise."""
 
@@ -33,6 +37,12 @@ class Proof:
     lowest_ph: float | None = None
     after_lag_ph: float | None = None
     """The level when line and probe lag were over; falling on from there is not the tail."""
+    lowest_at_s: float = 0.0
+    """When that was, counted from the closing."""
+    trend: list[list[float]] = field(default_factory=list)
+    """[this_opening_ns, level] while gas flowed, newest last."""
+    rising_ph_per_s: float = 0.0
+    """How fast the level rose before the closing, though gas was ordered open; 0 when it did not."""
     this_opening_ns: int = 0
     answered: bool = False
     """The present opening was answered."""
@@ -49,6 +59,7 @@ class Proof:
     def open_now(self) -> None:
         """The gas begins to flow."""
         self.highest_ph = None
+        self.trend.clear()
         self.this_opening_ns = 0
         self.answered = False
         self.give_up()
@@ -69,6 +80,7 @@ class Proof:
     def close_now(self) -> None:
         """The gas stops; from here the water must turn."""
         self.verdict = Verdict.PENDING
+        self.rising_ph_per_s = self._rising()
         self.lowest_ph = self.after_lag_ph = None
         self.rest_wait_ns = 0
         self.rest_from_trial = self.trial
@@ -106,11 +118,14 @@ class Proof:
     def set_out_anew(self) -> None:
         """The reading jumped as no water does: what it was before is no measure of an answer."""
         self.highest_ph = self.lowest_ph = self.after_lag_ph = None
+        self.trend.clear()
 
     def see_open(self, level: float | None, noise_ph: float) -> None:
         """A reading while gas flows."""
         if level is None:
             return
+        if not self.trend or self.this_opening_ns - self.trend[-1][0] >= TREND_EVERY_NS:
+            self.trend = [*self.trend[1 - TREND_MOST :], [self.this_opening_ns, level]]
         if self.highest_ph is None or level > self.highest_ph:
             self.highest_ph = level
         if not self.answered and self.highest_ph - level >= ANSWER_NOISES * noise_ph:
@@ -126,16 +141,26 @@ class Proof:
         if level is None:
             return
         if self.lowest_ph is None or level < self.lowest_ph:
-            self.lowest_ph = level
-        if self.verdict in (Verdict.PENDING, Verdict.NOT_PROVED) and self._risen(noise_ph, level):
+            self.lowest_ph, self.lowest_at_s = level, closed_s
+        risen = self._risen(noise_ph, level, closed_s)
+        if risen and self.verdict in (Verdict.PENDING, Verdict.NOT_PROVED):
             self.verdict = Verdict.PROVED
             self.trial = self.trial and not self.answers_trial
             self.trial_ns = self.opening_ns = 0
         elif self.verdict is Verdict.PENDING:
             self._see_fall(noise_ph, level, closed_s, limits)
 
-    def _risen(self, noise_ph: float, level: float) -> bool:
-        return self.lowest_ph is not None and level - self.lowest_ph >= ANSWER_NOISES * noise_ph
+    def _risen(self, noise_ph: float, level: float, closed_s: float) -> bool:
+        if self.lowest_ph is None:
+            return False
+        anyway_ph = self.rising_ph_per_s * (closed_s - self.lowest_at_s)
+        return level - self.lowest_ph - anyway_ph >= ANSWER_NOISES * noise_ph
+
+    def _rising(self) -> float:
+        if len(self.trend) < TREND_LEAST:
+            return 0.0
+        (from_ns, from_ph), (to_ns, to_ph) = self.trend[0], self.trend[-1]
+        return max(0.0, (to_ph - from_ph) * NS / (to_ns - from_ns))
 
     def _see_fall(self, noise_ph: float, level: float, closed_s: float, limits: ChamberLimits) -> None:
         if closed_s < limits.probe_lag_s + limits.tail_s:
