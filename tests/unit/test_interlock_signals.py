@@ -50,7 +50,8 @@ def test_row_gas_budget() -> None:
     assert night.chamber.decision.reason is Reason.GAS_BUDGET
     assert night.chamber.decision.state is State.LATCHED
     assert night.act(Act.RELEASE)
-    night.long(24 * 3600.0 + 10, None)
+    night.ph = None
+    night.long(24 * 3600.0 + 12)
     night.wait(200, 6.9)
     assert night.act(Act.RELEASE) == []
     night.wait(60, 6.9)
