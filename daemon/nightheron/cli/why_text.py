@@ -12,7 +12,6 @@ from nightheron.guard.rule import LIVE
 
 WAITS = ("settling", "min_rest", "starting")
 NOT_PROBE = "whether the probe reads true: only a buffer or a second probe can tell"
-NOBODY = "nobody (this version sends no messages)"
 HANDS = {
     "chamber_ph_lost": "Gas is shut and stays shut until the probe reads again: "
     "look at its cable and supply.",
@@ -149,7 +148,8 @@ def _proof(chamber: dict[str, Any], rows: Iterable[Mapping[str, Any]], times: Ti
 
 
 def _told(alarms: Sequence[Mapping[str, Any]], times: Times) -> list[str]:
-    lines = [f"told     {NOBODY}"]
+    took = list(dict.fromkeys(label for alarm in alarms for label in alarm.get("told", ())))
+    lines = [f"told     {', '.join(took) if took else 'nobody'}"]
     for alarm in alarms:
         since = times.clock(alarm["since"])
         if alarm["reason"] == "service":

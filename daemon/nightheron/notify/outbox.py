@@ -84,6 +84,10 @@ class Outbox:
                     changes.append(Change(push, Sent.GIVEN_UP, "its address is no longer configured"))
         return changes
 
+    def accepted(self) -> dict[str, tuple[str, ...]]:
+        """The channels that took a push of an alarm, by its id."""
+        return {one.alarm: tuple(one.accepted) for one in self._episodes.values() if one.accepted}
+
     # -- what happens to alarms --
 
     def alarm(self, alarm: Alarm, facts: Mapping[str, JsonValue], now_ns: int) -> list[Change]:

@@ -301,4 +301,5 @@ class Loop:
             tuple(chamber.decision for chamber in self.chambers),
             tuple(self.recorder.since),
             self.telling.desk.standing(),
+            self.telling.told(),
         )

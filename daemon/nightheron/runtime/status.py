@@ -67,7 +67,7 @@ def site_status(
         "site": site,
         "timezone": timezone,
         "chambers": [chamber_status(decision, one, since, when) for decision, one, since in rows],
-        "alarms": [alarm.body() for alarm in view.alarms],
+        "alarms": [alarm.body() | {"told": list(view.told.get(alarm.id, ()))} for alarm in view.alarms],
         "journal": {"seq": journal[0] if journal else None, "head": journal[1] if journal else None},
     }
 

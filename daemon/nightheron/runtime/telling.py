@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from nightheron.guard.alarm_desk import Alarm, Desk
 from nightheron.guard.alarm_list import SITE, SiteRaise, SiteReason
@@ -73,6 +73,10 @@ class Telling:
             self._write(self.desk.raised(SITE, effect, now_ns, rfc3339(self._clock.utc())), now_ns)
         else:
             self._write(self.desk.cleared(SITE, SiteReason.DIGEST_NOT_TAKEN.value, now_ns), now_ns)
+
+    def told(self) -> Mapping[str, tuple[str, ...]]:
+        """The channels that took a push, by alarm id."""
+        return {} if self.pushing is None else self.pushing.outbox.accepted()
 
     def courier_done(self, item: CourierDone, now_ns: int) -> None:
         """A batch was accepted, or was not."""

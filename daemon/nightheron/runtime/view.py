@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from nightheron.guard.alarm_desk import Alarm
 from nightheron.model import Decision, Left
@@ -16,6 +17,8 @@ class View:
     decisions: tuple[Decision, ...]
     since: tuple[str, ...]
     alarms: tuple[Alarm, ...]
+    told: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    """The channels that took a push, by alarm id."""
 
 
 @dataclass(frozen=True, slots=True)
