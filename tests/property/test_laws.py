@@ -111,6 +111,8 @@ class Play:
         if isinstance(event, ValveSaid) and event.acked is not None:
             self.taken = event.acked
         for effect in effects:
+            if isinstance(effect, OpenUntil) and effect.only is not None:
+                continue  # the other valve in series still holds
             if isinstance(effect, OpenUntil | Close):
                 now = Gas.OPEN if isinstance(effect, OpenUntil) else Gas.CLOSED
                 if now is not self.ordered:

@@ -43,7 +43,7 @@ from nightheron.model import (
 )
 
 
-def _ph(event: Observed, probe: ProbeLimits) -> float | None:
+def ph_of(event: Observed, probe: ProbeLimits) -> float | None:
     value = event.value
     if event.refused is not None or isinstance(value, bool) or value is None or abs(value) > 1e6:
         return None
@@ -128,13 +128,10 @@ class Judge:
 
     def against(self, event: Event) -> str:
         """What stands against gas now, whatever was decided; empty when nothing does."""
-        last = self.readings[-1] if self.readings else None
-        stale_ns = self.limits.probes[0].stale_s * NS
         checks = {
             "not started": not self.started,
             "stopping": self.stopping,
-            "no fresh reading": last is None or not self.now_ns - last[0] <= stale_ns,
-            "below the floor": last is None or not last[1] >= self.limits.floor_ph,
+            **self.water_is_against(),
             "service": self.service and not self.now_ns < self.bleed_until_ns,
             "hands": self.hands,
             "no keeper": not self.keeper,
@@ -145,6 +142,15 @@ class Judge:
             "tank": self._tank_is_against(),
         }
         return ", ".join(what for what, stands in checks.items() if stands)
+
+    def water_is_against(self) -> dict[str, bool]:
+        """What the chamber's own readings say against gas."""
+        last = self.readings[-1] if self.readings else None
+        stale_ns = self.limits.probes[0].stale_s * NS
+        return {
+            "no fresh reading": last is None or not self.now_ns - last[0] <= stale_ns,
+            "below the floor": last is None or not last[1] >= self.limits.floor_ph,
+        }
 
     def _tank_is_against(self) -> bool:
         tank = self.limits.tank
@@ -161,7 +167,7 @@ class Judge:
                 self.closed_at_ns = self.now_ns
                 self.held |= event.journal_new or event.unclean_starts > self.limits.starts_per_hour
             case Observed():
-                self._hear_reading(event)
+                self.hear_reading(event)
             case KeeperSaid():
                 self.link = self.link and event.alive is self.keeper
                 self.keeper = event.alive
@@ -201,15 +207,15 @@ class Judge:
             case _:
                 pass
 
-    def _hear_reading(self, event: Observed) -> None:
+    def hear_reading(self, event: Observed) -> None:
         if event.signal is Signal.CHAMBER_PH:
-            ph = _ph(event, self.limits.probes[0])
+            ph = ph_of(event, self.limits.probes[0])
             if ph is not None:
                 self.readings.append((self.now_ns, ph))
                 while len(self.readings) > 4000:
                     self.readings.popleft()
-        elif self.limits.tank is not None:
-            ph = _ph(event, self.limits.tank.probe)
+        elif event.signal is Signal.TANK_PH and self.limits.tank is not None:
+            ph = ph_of(event, self.limits.tank.probe)
             if ph is not None:
                 self.tank = (self.now_ns, ph)
                 limit = self.limits.tank.clear_ph if self.tank_was_low else self.limits.tank.low_ph
@@ -237,22 +243,30 @@ class Judge:
         assert not against, f"opened although {against}"
         rest_s = (self.now_ns - self.closed_at_ns) / NS
         assert rest_s >= self.limits.min_rest_s, f"opened after {rest_s} s of rest"
-        self._see_settled()
+        self.see_settled()
         self.is_open = True
         self.openings += 1
 
-    def _see_settled(self) -> None:
-        last_ns = self.readings[-1][0]
+    def see_settled(self) -> None:
+        """Gas begins to flow: the settle window must hold."""
+        unsettled = self.unsettled(self.readings, self.limits.probes[0])
+        assert not unsettled, unsettled
+
+    def unsettled(self, readings: deque[tuple[int, float]], probe: ProbeLimits) -> str:
+        """Why one probe's settle window does not hold; empty when it does."""
         times = []
-        for at_ns, ph in reversed(self.readings):
-            assert ph >= self.limits.resume_ph, f"pH {ph} in the settle window"
+        for at_ns, ph in reversed(readings):
+            if not ph >= self.limits.resume_ph:
+                return f"pH {ph} in the settle window"
             times.append(at_ns)
-            if len(times) >= 3 and last_ns - at_ns >= self.limits.settle_s * NS:
+            if len(times) >= 3 and times[0] - at_ns >= self.limits.settle_s * NS:
                 break
-        assert len(times) >= 3, "fewer than three readings to settle"
-        assert last_ns - times[-1] >= self.limits.settle_s * NS, "readings do not span the settle time"
+        if len(times) < 3:
+            return "fewer than three readings to settle"
+        if times[0] - times[-1] < self.limits.settle_s * NS:
+            return "readings do not span the settle time"
         gaps = [a - b for a, b in pairwise(times)]
-        assert max(gaps) <= self.limits.probes[0].stale_s * NS, "silence in the settle window"
+        return "silence in the settle window" if max(gaps) > probe.stale_s * NS else ""
 
     def _see_row(self, effect: Record) -> None:
         row = effect.decision

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 from nightheron.guard.limits import SenseLimits
 from nightheron.guard.signals import KINDS
-from nightheron.model import Act, AlarmClass, Gas, Reason, Signal, State
+from nightheron.model import NS, Act, AlarmClass, Gas, Reason, Signal, State
 
 from tests.support.night import PROBE, Night, flowing, restarted
 
@@ -50,12 +50,24 @@ def test_row_gas_budget() -> None:
     assert night.chamber.decision.reason is Reason.GAS_BUDGET
     assert night.chamber.decision.state is State.LATCHED
     assert night.act(Act.RELEASE)
-    night.ph = None
-    night.long(24 * 3600.0 + 12)
-    night.wait(200, 6.9)
+    night.now_ns += 25 * 3600 * NS
+    night.wait(10, None).wait(200, 6.9)
     assert night.act(Act.RELEASE) == []
     night.wait(60, 6.9)
     assert night.gas is Gas.OPEN
+
+
+def test_a_day_of_open_time_is_never_shorter_than_24_hours() -> None:
+    """What flowed late in an hour still counts until 24 hours of running have passed, and at 25 no more."""
+    night = Night()
+    night.now_ns += 3300 * NS
+    night.wait(60, None).wait(150, 6.9).reads(6.59)
+    opened_s = night.chamber.left().opened_day_s
+    assert opened_s > 20
+    for hours, counted_s in ((23.9, opened_s), (1.2, 0.0)):
+        night.now_ns += round(hours * 3600) * NS
+        night.wait(1, None)
+        assert night.chamber.left().opened_day_s == counted_s
 
 
 def test_the_days_open_time_survives_a_restart() -> None:

@@ -89,8 +89,8 @@ class ChamberState:
     """A proof test is asked for by the event that is being taken; who and why."""
     starting: bool = True
     stopping: bool = False
-    opened_day_ns: list[int] = field(default_factory=lambda: [0] * 24)
-    """Open time of the last 24 hours of running, newest hour last."""
+    opened_day_ns: list[int] = field(default_factory=lambda: [0] * 25)
+    """Open time of the last 24 hours of running and of the one under way, newest hour last."""
     day_hour_ns: int = 0
     fault: str = ""
 
