@@ -6,6 +6,7 @@ import argparse
 import os
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from nightheron.settings import (
     BadConfiguration,
@@ -16,17 +17,27 @@ from nightheron.settings import (
     warnings,
 )
 
+if TYPE_CHECKING:
+    from nightheron.settings.site import Site
+
 HELP = "validate the configuration; show wiring, rules and response-time budget"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """What this command takes beside --config."""
     parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.add_argument(
+        "--away", metavar="SPAN", help="may it be left alone so long, such as 14d; and a sheet to print"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
-    """0 when the configuration can be used, with or without warnings; 2 when it cannot."""
+    """0 when the configuration can be used, with or without warnings; 2 when it cannot.
+
+    With --away: 0 safe to leave, 1 not.
+    """
     path: Path = args.config
+    span: str | None = getattr(args, "away", None)
     try:
         site = load(path, os.environ)
         unusable = data_dir_fault(site.data_dir)
@@ -34,6 +45,8 @@ def run(args: argparse.Namespace) -> int:
             raise BadConfiguration((unusable,))
     except BadConfiguration as bad:
         return _refused(_cause_first(bad.faults, path), str(path), as_json=args.json)
+    if span is not None:
+        return _away(site, span, as_json=args.json)
     from nightheron.cli import check_text
 
     rows, cautions = budget(site), warnings(site)
@@ -42,6 +55,17 @@ def run(args: argparse.Namespace) -> int:
     else:
         print(check_text.as_text(site, rows, cautions))
     return 0
+
+
+def _away(site: Site, span: str, *, as_json: bool) -> int:
+    from nightheron.cli.away import away, days_of
+
+    try:
+        days = days_of(span)
+    except ValueError as fault:
+        print(fault, file=sys.stderr)
+        return 2
+    return away(site, warnings(site), days, as_json=as_json)
 
 
 def _cause_first(faults: tuple[KeyFault, ...], path: Path) -> tuple[KeyFault, ...]:
