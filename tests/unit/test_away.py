@@ -12,6 +12,9 @@ from typing import Any
 import pytest
 from nightheron.cli import check
 from nightheron.cli.away import days_of
+from nightheron.journal.connect import COLUMNS
+from nightheron.journal.draft import Draft
+from nightheron.journal.store import Store
 from nightheron.journal.when import utc_text
 from nightheron.report.away import Facts, body, concerns, unknown
 from nightheron.report.away_sheet import sheet, waking
@@ -33,7 +36,7 @@ def rows(**last: Any) -> list[dict[str, Any]]:
         made.append(
             {
                 "seq": number + 1,
-                "utc": utc_text(END - timedelta(days=7, seconds=1) + timedelta(hours=6 * number, seconds=1)),
+                "utc": utc_text(END - timedelta(days=7) + timedelta(hours=6 * number, minutes=1)),
                 "boot": "one",
                 "mono_ns": number * 6 * 3600 * 10**9,
                 "kind": "decision",
@@ -240,6 +243,103 @@ def test_the_command_reads_the_journal_and_ends_in_one(
     found = json.loads(capsys.readouterr().out)
     assert (found["safe"], found["days"], found["site"]) == (False, 1.5, "north-greenhouse")
     assert {"about", "what", "do"} == set(found["reasons"][0])
+
+
+READY = """
+[site]
+name = "north-greenhouse"
+data_dir = "data"
+
+[mqtt]
+host = "127.0.0.1"
+
+[[chamber]]
+name = "west"
+gas_budget_s_per_day = 86000.0
+[chamber.probe]
+driver = "mqtt"
+topic = "greenhouse/west/ph"
+[chamber.valve]
+driver = "mqtt"
+order_topic = "greenhouse/west/gas/order"
+device_timer_s = 10
+
+[alerts]
+urls = ["json://example.org/push"]
+heartbeat_url = "https://example.org/beat"
+"""
+
+
+def journal(data: Path, *more: tuple[str, dict[str, Any]]) -> None:
+    """The healthy week in a real journal, its newest row half a minute old; ``more`` before it."""
+    now = datetime.now(UTC)
+    later = now - END
+    drafts = [
+        Draft(
+            kind=row["kind"],
+            utc=utc_text(datetime.fromisoformat(row["utc"]) + later),
+            boot="one",
+            mono_ns=row["mono_ns"],
+            chamber="west",
+            body={name: row[name] for name in row if name not in COLUMNS},
+            inputs=None,
+        )
+        for row in rows()
+    ]
+    end_ns, newest = drafts[-1].mono_ns, drafts.pop()
+    told = {"about": "digest", "push": "digest-1", "channel": "json-1", "state": "accepted", "text": "taken"}
+    for kind, body_of in (("start", {}), ("delivery", told), *more):
+        drafts.append(
+            Draft(
+                kind=kind, utc=newest.utc, boot="one", mono_ns=end_ns, chamber=None, body=body_of, inputs=None
+            )
+        )
+    store = Store(data, drafts[0].utc)
+    store.append([*drafts, newest])
+    store.close()
+
+
+def left(tmp_path: Path, *more: tuple[str, dict[str, Any]]) -> int:
+    """What the command answers for a site that is ready, with ``more`` in its journal."""
+    data = tmp_path / "data"
+    data.mkdir(mode=0o750)
+    journal(data, *more)
+    path = write(tmp_path, READY)
+    return check.run(argparse.Namespace(config=path, json=True, away="14d"))
+
+
+def test_a_site_that_is_ready_ends_in_zero(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A bounded valve, a push address, a heartbeat and a healthy week in the journal: safe, exit 0."""
+    code = left(tmp_path)
+    found = json.loads(capsys.readouterr().out)
+    assert (found["reasons"], found["safe"], code) == ([], True, 0)
+    assert "pH 6.58 to 6.72" in found["sheet"]
+
+
+@pytest.mark.parametrize(
+    ("more", "what"),
+    [
+        (
+            [("alarm", {"id": "west-7", "state": "latched", "text": "far below"})],
+            "this alarm stands: far below",
+        ),
+        ([("start", {}), ("start", {})], "2 starts in 7 days that no clean stop preceded"),
+    ],
+)
+def test_what_the_journal_has_against_leaving_is_found(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], more: list[tuple[str, dict[str, Any]]], what: str
+) -> None:
+    """A standing alarm and starts without a stop are read from the rows of a real journal."""
+    code = left(tmp_path, *more)
+    found = json.loads(capsys.readouterr().out)
+    assert ([one["what"] for one in found["reasons"]], code) == ([what], 1)
+
+
+def test_an_alarm_that_ended_does_not_count(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The newest row of an alarm decides, not its first."""
+    raised = {"id": "west-7", "state": "unacknowledged", "text": "far below"}
+    code = left(tmp_path, ("alarm", raised), ("alarm", {**raised, "state": "normal"}))
+    assert code == 0, capsys.readouterr().out
 
 
 @pytest.mark.parametrize("span", ["", "soon", "0d", "9999d", "14"])

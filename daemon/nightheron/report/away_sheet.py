@@ -47,7 +47,7 @@ DO = {
 }
 """For somebody who is to repair nothing; other alarms say the same to everybody."""
 VISIT = (
-    "[ ] at the door: detector silent, no headache; else out. Air the room first",
+    "[ ] at the door: detector silent, no headache; else out. Air the room",
     "[ ] cylinder upright and chained; no hiss; nothing wet near mains",
     "[ ] no drips; water comes out of each chamber; tank's level and animals as usual",
     "[ ] the morning's message came today",
@@ -116,7 +116,7 @@ def _usual(name: str, night: Mapping[str, Any] | None) -> str:
         text += f", gas open {100 * one['open_share']:.0f} % of the time"
     cuts = sum(1 for cut in night["cuts"] if cut["chamber"] == name)
     days = one["watched_s"] / 86_400
-    return f"{text}, {cuts / days:.0f} cuts a day." if days >= 1.0 else f"{text}."
+    return f"{text}, cuts a day: {cuts / days:.0f}." if days >= 1.0 else f"{text}."
 
 
 def _to_do(rules: Sequence[Rule]) -> dict[str, list[str]]:
