@@ -224,8 +224,10 @@ def _site(facts: Facts) -> Iterator[Concern]:
         elif (since := _days(when, facts.now)) > PROOF_MOST_DAYS:
             yield Concern(name, f"the water last proved its gas shut {since:.0f} days ago", do)
     if facts.pushes and (facts.digest is None or _days(facts.digest, facts.now) > DIGEST_MOST_DAYS):
-        ago = "ever" if facts.digest is None else f"for {_days(facts.digest, facts.now):.0f} days"
-        yield Concern("alerts", f"no push service took a morning's digest {ago}", "nightheron alarms test")
+        what = "no push service has taken a morning's digest yet"
+        if facts.digest is not None:
+            what = f"no push service took a morning's digest for {_days(facts.digest, facts.now):.0f} days"
+        yield Concern("alerts", what, "nightheron alarms test, then see the next morning's digest come")
     if facts.crashes > CRASHES_MOST:
         what = f"{facts.crashes} starts in {LOOK_BACK_DAYS:g} days that no clean stop preceded"
         yield Concern("service", what, "look at power and log")
