@@ -57,10 +57,13 @@ class Watched:
 
 
 class Guarded:
-    """The guard's core over one chamber of a plant, a reading and a tick a second; a tank reading in ten."""
+    """The guard's core over one chamber of a plant, a reading and a tick a second; a tank reading in ten.
 
-    def __init__(self, plant: Plant, **limits: object) -> None:
-        self.plant, self.faults = plant, Faults(plant)
+    ``pace_s`` is a coarser pace, in whole seconds, shorter than the valve's lease.
+    """
+
+    def __init__(self, plant: Plant, *, pace_s: int = 1, **limits: object) -> None:
+        self.plant, self.faults, self.pace_s = plant, Faults(plant), pace_s
         self.night = Night(**limits)  # type: ignore[arg-type]  # fields of ChamberLimits by name
         self.watched = Watched()
         self.reasons: set[Reason] = set()
@@ -79,11 +82,11 @@ class Guarded:
     def lives(self, seconds: int) -> Guarded:
         """Let time pass."""
         bay, night, watched = self.plant.bays[CHAMBER], self.night, self.watched
-        for _ in range(seconds):
-            night.now_ns += NS
+        for _ in range(0, seconds, self.pace_s):
+            night.now_ns += self.pace_s * NS
             self._order()
-            bay.valve.step(1.0)
-            self.plant.step(1.0)
+            bay.valve.step(float(self.pace_s))
+            self.plant.step(float(self.pace_s))
             self.faults.step()
             self._reads()
             night.feed(Ticked(night.now_ns))
@@ -92,7 +95,7 @@ class Guarded:
                 min(watched.lowest_ph, bay.ph),
                 max(watched.highest_ph, bay.ph),
             )
-            watched.open_s += bay.valve.share > 0.5
+            watched.open_s += self.pace_s * (bay.valve.share > 0.5)
         return self
 
     def alarms(self) -> set[Reason]:
