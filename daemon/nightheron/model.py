@@ -70,6 +70,8 @@ class Left:
     """Running time since the last turn."""
     service_why: str = ""
     """Who holds the gas, and why."""
+    opened_hours_s: tuple[int, ...] = ()
+    """``opened_day_s`` by hours of running, newest last, rounded up."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 from nightheron.guard.limits import SenseLimits
 from nightheron.guard.signals import KINDS
-from nightheron.model import NS, Act, AlarmClass, Gas, Reason, Signal, State
+from nightheron.model import NS, Act, AlarmClass, Gas, Observed, Reason, Signal, State, Ticked
 
 from tests.support.night import PROBE, Night, flowing, restarted
 
@@ -166,8 +166,55 @@ def test_row_signal_lost() -> None:
     assert night.chamber.decision.gas is Gas.CLOSED
     assert night.chamber.decision.reason is Reason.SIGNAL_LOST
     assert Reason.CIRCULATION_STOPPED not in night.reasons
-    night.says(Signal.CIRCULATION, 1.0).wait(125)
+    plain = with_sense(replace(SWITCH, hold_s=0.0), 1.0)
+    plain.says(Signal.CIRCULATION, None).wait(6)
+    assert plain.says(Signal.CIRCULATION, 1.0).wait(125).gas is Gas.OPEN
+
+
+def test_a_required_signal_is_held_when_it_comes_back_from_a_silence() -> None:
+    """Nobody saw whether circulation stopped with its sensor: its return is held, also over a restart."""
+    night = with_sense(SWITCH, 1.0)
+    night.says(Signal.CIRCULATION, None).wait(300)
+    again = restarted(night).says(Signal.CIRCULATION, 1.0).wait(600)
+    night.says(Signal.CIRCULATION, 1.0).wait(890)
+    assert night.reasons == (Reason.CIRCULATION_STOPPED,)
+    assert again.reasons == (Reason.CIRCULATION_STOPPED,)
+    assert night.wait(15).gas is Gas.OPEN
+
+
+def test_a_hold_does_not_run_while_nothing_is_heard() -> None:
+    """Time that passed unheard counts for no hold, though the first event after it is a good reading."""
+    night = with_sense(SWITCH, 1.0).says(Signal.CIRCULATION, 0.0).wait(1)
+    night.says(Signal.CIRCULATION, 1.0).wait(10)
+    night.now_ns += 1000 * NS
+    night.feed(Observed(night.now_ns, Signal.CIRCULATION, 0, 1.0, "1"))
+    assert Reason.CIRCULATION_STOPPED in night.wait(10).reasons
+
+
+def test_a_required_signal_has_its_own_time_to_speak_after_a_start() -> None:
+    """A slow required signal is not called lost before its time is over; gas waits for it meanwhile."""
+    slow = replace(high(Signal.ROOM_CO2, 2000.0, 1500.0), period_s=120.0, stale_s=400.0, required=True)
+    night = Night(senses=(slow,)).wait(350, 6.9)
+    assert night.reasons == (Reason.STARTING,)
+    night.wait(120)
+    assert night.chamber.decision.gas is Gas.CLOSED
+    assert Reason.SIGNAL_LOST in night.raised()
+    night.says(Signal.ROOM_CO2, 600.0).wait(3)
     assert night.gas is Gas.OPEN
+
+
+def test_a_daily_restart_does_not_pile_up_the_days_open_time() -> None:
+    """Each hour's open time keeps its age over a restart, and what a start adds counts as this hour's."""
+    night = flowing(gas_budget_s_per_day=300.0).wait(200, 6.9).wait(1, 6.5)
+    night.now_ns += 20 * 3600 * NS
+    night = restarted(night.feed(Ticked(night.now_ns)))
+    assert night.chamber.left().opened_day_s == pytest.approx(206, abs=1)
+    night.now_ns += 6 * 3600 * NS
+    night.feed(Ticked(night.now_ns))
+    assert night.chamber.left().opened_day_s == 0.0
+    more = replace(night.chamber.left(), opened_day_s=90.0, opened_hours_s=(30,))
+    again = Night(night.limits, begin=False).start(more)
+    assert again.chamber.left().opened_hours_s[-2:] == (0, 90)
 
 
 def test_row_signal_silent() -> None:

@@ -109,7 +109,7 @@ def test_a_valve_that_passes_in_its_turn_is_not_gas_that_does_not_stop() -> None
     night.wait(125, 7.0).wait(100, slope_per_s=-0.001)
     night.tank_ph = 7.6
     night.wait(170, slope_per_s=-0.0001)
-    assert night.chamber.decision.verdict is Verdict.PENDING
+    assert night.closing().verdict is Verdict.PENDING
     night.chamber._s.turn.since_ns, night.tank_ph = EVERY_NS, 8.0
     after = night.wait(60, slope_per_s=-0.001).wait(300, slope_per_s=-0.0005)
     assert after.chamber.decision.verdict is Verdict.COULD_NOT_TELL

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 
 from nightheron.guard.chamber import Chamber
-from nightheron.model import Gas, Health, Reason, Signal
+from nightheron.model import Gas, Health, Reason, Signal, Verdict
 
 from tests.support.night import PROBE, Night, Water
 
@@ -134,3 +134,47 @@ def test_a_probe_set_aside_is_written_down_and_read_back() -> None:
         e for _, e in night.effects[told:]
     ]
     assert not twin._s.aside
+
+
+def comes_and_goes(night: Night, seconds: int, slope_per_s: float, third: tuple[float, ...] = ()) -> Night:
+    """Two probes move together; the third speaks every seventh second, or says ``third`` in turn."""
+    for second in range(seconds):
+        ph = round((night.ph or 0.0) + slope_per_s, 4)
+        said = third[second % len(third)] if third else ph if second % 7 == 0 else None
+        night.second(ph, said).wait(1, ph)
+    return night
+
+
+def test_a_probe_that_comes_and_goes_hides_no_answer() -> None:
+    """One of three with a bad line: the water still answers the opening and the closing."""
+    night = comes_and_goes(three(6.9, 6.9), 150, -0.001)
+    assert not night.chamber.left().trial
+    night.second(6.55, None).wait(2, 6.55)
+    assert comes_and_goes(night, 120, 0.001).chamber.decision.verdict is Verdict.PROVED
+
+
+def test_a_probe_that_comes_and_goes_hides_no_leak() -> None:
+    """One of three with a bad line: water that falls on with the gas shut is still seen to."""
+    night = comes_and_goes(three(6.9, 6.9), 30, -0.001)
+    night.second(6.55, None).wait(2, 6.55)
+    assert Reason.NOT_STOPPING in comes_and_goes(night, 260, -0.001).raised()
+
+
+def test_a_wild_probe_that_is_set_aside_hides_no_answer() -> None:
+    """One of three that leaps to and fro is set aside, and the two others prove what they see."""
+    night = comes_and_goes(three(6.9, 6.9), 150, -0.001, third=(8.0, 5.0))
+    assert night.gas is Gas.OPEN
+    assert not night.chamber.left().trial
+
+
+def test_one_set_aside_is_let_back_though_the_third_is_lost() -> None:
+    """Of three one lost and one set aside is no majority; the one that is near again is let back."""
+    night = three(6.92, 6.94).second(6.92, 7.5).wait(5)
+    night.second(6.92, 7.5).wait(10, None)
+    assert Reason.CHAMBER_PH_LOST in night.reasons
+    night.second(6.92, 7.1).wait(40)
+    assert night.chamber.decision.gas is Gas.CLOSED
+    night.second(6.92, 7.0).wait(200)
+    assert night.gas is Gas.OPEN
+    night.second(6.92, 6.59).wait(1)
+    assert night.chamber.decision.ph == 6.59

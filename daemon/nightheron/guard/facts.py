@@ -94,7 +94,7 @@ def gather(s: ChamberState, limits: ChamberLimits) -> Facts:
     closed_s = 0.0 if open_ else (now_ns - s.closed_ns) / NS
     tank_ph, tank_good, tank_why = _tank(s, limits)
     standing, required_lost, optional_silent, signals = _senses(s, limits)
-    starting_why = _starting(s, limits, good=good, tank_good=tank_good, lost=required_lost)
+    starting_why = _starting(s, limits, good=good, tank_good=tank_good)
     return Facts(
         limits=limits,
         gas=Gas.OPEN if open_ else Gas.CLOSED,
@@ -157,9 +157,9 @@ def _tank(s: ChamberState, limits: ChamberLimits) -> tuple[float | None, bool, s
     return ph, health in quality.PERMITTING, f'tank "{tank.name}" {shown}'
 
 
-def _starting(s: ChamberState, limits: ChamberLimits, *, good: bool, tank_good: bool, lost: str) -> str:
+def _starting(s: ChamberState, limits: ChamberLimits, *, good: bool, tank_good: bool) -> str:
     """What a start still waits for; takes note when that is nothing any more."""
-    unheard = _unheard(s, limits, good=good, tank_good=tank_good, lost=lost)
+    unheard = _unheard(s, limits, good=good, tank_good=tank_good)
     s.starting = s.starting and (bool(unheard) or s.stopping)
     return STOPPING if s.stopping else unheard
 
@@ -178,14 +178,12 @@ def _senses(
         signals.append((one.signal, here.value if fresh else None))
         if here.stands:
             standing[one.signal] = sense.describe(here, s.now_ns, one)
-        if not fresh and one.required:
-            lost.append(one.signal.value)
-        elif not fresh and s.now_ns - s.started_ns > one.stale_s * NS:
-            silent.append(one.signal.value)
+        if not fresh and s.now_ns - s.started_ns > one.stale_s * NS:
+            (lost if one.required else silent).append(one.signal.value)
     return standing, ", ".join(lost), ", ".join(silent), tuple(signals)
 
 
-def _unheard(s: ChamberState, limits: ChamberLimits, *, good: bool, tank_good: bool, lost: str) -> str:
+def _unheard(s: ChamberState, limits: ChamberLimits, *, good: bool, tank_good: bool) -> str:
     """Which required signal has not spoken yet; empty when all have."""
     missing = [] if s.begun else ["the start"]
     if not s.keeper_alive or not s.valve_link:
@@ -194,8 +192,11 @@ def _unheard(s: ChamberState, limits: ChamberLimits, *, good: bool, tank_good: b
         missing.append("chamber pH")
     if limits.tank is not None and limits.tank.required and not tank_good:
         missing.append("tank pH")
-    if lost:
-        missing.append(lost)
+    missing += [
+        one.signal.value
+        for one in limits.senses
+        if one.required and not s.senses[one.signal].fresh(s.now_ns, one)
+    ]
     return "not heard yet: " + ", ".join(missing) if missing else ""
 
 

@@ -101,7 +101,7 @@ def _chamber_ph(s: ChamberState, event: Observed, limits: ChamberLimits) -> None
         track.low_with_gas = False
     if not heard:
         return
-    vote.set_aside(s, limits)
+    vote.set_aside(s, limits, event.probe)
     if s.held:
         return
     closed_s = (s.now_ns - s.closed_ns) / NS
@@ -110,7 +110,8 @@ def _chamber_ph(s: ChamberState, event: Observed, limits: ChamberLimits) -> None
         track.low_with_gas = s.phase is Phase.OPEN or in_tail
     voices, s.heard = s.heard, vote.contributing(s, limits)
     level_ph, noise_ph = vote.level(s, limits)
-    if track.jumped or track.returned or voices != s.heard:
+    unlike = track.jumped or track.returned
+    if voices != s.heard or (unlike and event.probe in s.heard):
         s.proof.set_out_anew()
         s.turn.set_out_anew()
     elif s.phase is Phase.OPEN:
@@ -162,7 +163,7 @@ def _carry_over(s: ChamberState, left: Left) -> None:
     s.service_why = (left.service_why or "held since before the start") if left.service else ""
     if left.service_left_s is not None:
         s.service_until_ns = s.started_ns + round(left.service_left_s * NS)
-    s.opened_day_ns[-1] = round(left.opened_day_s * NS)
+    _carry_open_time(s, left)
     digits = ((left.digit_ph, left.steps), *left.more_digits)
     for track, (digit_ph, steps) in zip(s.probes, digits, strict=False):
         track.digit_ph, track.steps = digit_ph, steps
@@ -179,6 +180,14 @@ def _carry_over(s: ChamberState, left: Left) -> None:
         proof.verdict = Verdict.NOT_PROVED
     elif left.gas is Gas.OPEN or left.rest_pending or left.pending:
         proof.verdict = Verdict.PENDING
+
+
+def _carry_open_time(s: ChamberState, left: Left) -> None:
+    """Each hour's open time keeps its place; what is not told by hours counts as this hour's."""
+    hours_s = left.opened_hours_s[-len(s.opened_day_ns) :]
+    for place, open_s in enumerate(reversed(hours_s), start=1):
+        s.opened_day_ns[-place] = open_s * NS
+    s.opened_day_ns[-1] += round(max(0.0, left.opened_day_s - sum(hours_s)) * NS)
 
 
 def _valve_said(s: ChamberState, event: ValveSaid) -> None:

@@ -1,7 +1,8 @@
 """Signals that are not pH: the newest number of each, and whether it stands against gas.
 
 One number beyond a limit is enough. The signal stands until it has been back within its clearing
-limits for its hold without a break; a silence keeps it standing.
+limits for its hold without a break; a silence keeps it standing. A required one that was silent is
+held like one that was beyond: what stopped its sensor may have stopped what it watches.
 """
 
 from __future__ import annotations
@@ -23,12 +24,16 @@ class Sense:
     """It was beyond a limit, and is not yet back for its hold."""
     back_ns: int | None = None
     """Since when it has been back."""
+    unwatched: bool = False
+    """Required and silent: nobody knows what happened meanwhile, so its return is held too."""
 
     def hear(self, message: Observed, limits: SenseLimits) -> None:
         """Take one message; one that is no plausible number changes nothing."""
         value = number(message, limits)
         if value is None:
             return
+        self.settle(message.at_ns, limits)
+        self.stands, self.unwatched = self.stands or self.unwatched, False
         self.value, self.at_ns = value, message.at_ns
         if not within(value, limits.low, limits.high):
             self.stands, self.back_ns = True, None
@@ -45,6 +50,8 @@ class Sense:
         """Let go of what has been back for its hold, with a fresh number at hand."""
         if not self.fresh(now_ns, limits):
             self.back_ns = None
+            held = limits.required and not KINDS[limits.signal].latches and limits.hold_s > 0
+            self.unwatched = held and self.value is not None
         elif self.back_ns is not None and now_ns - self.back_ns >= limits.hold_s * NS:
             self.stands, self.back_ns = False, None
 

@@ -2,7 +2,8 @@
 
 One probe decides alone. Of two the lower decides, and both must be good. Of three the median
 decides, and a probe further than ``spread_ph`` from it is set aside as lost until it has been near for
-the settle time; of the two then left the lower decides. Fewer than two in agreement is no majority.
+the settle time; of the two then left the lower decides. One that comes back from a silence is set aside
+too while the others decide. Fewer than two in agreement is no majority.
 
 A value that is doubted still counts as low; only permission asks for health.
 """
@@ -101,23 +102,38 @@ def decides(values: list[float]) -> float | None:
     return min(values, default=None)
 
 
-def set_aside(s: ChamberState, limits: ChamberLimits) -> None:
-    """After a reading: of three fresh probes, which are far from the median, and which are near again."""
+def set_aside(s: ChamberState, limits: ChamberLimits, heard: int) -> None:
+    """After a reading of probe ``heard``: which of three are far from the median, and which near again."""
     if len(s.probes) < THREE:
         return
+    _returned(s, limits, heard)
     values = [
         t.ph if t.age_s(s.now_ns) <= one.stale_s else None
         for t, one in zip(s.probes, limits.probes, strict=True)
     ]
     fresh = [v for v in values if v is not None]
-    if len(fresh) < THREE:
-        return
-    middle = median(fresh)
+    three = len(fresh) == THREE
+    middle, most_ph = median(fresh), limits.spread_ph if three else limits.spread_ph / 2
     for i, value in enumerate(values):
-        if value is not None and abs(value - middle) > limits.spread_ph:
-            s.aside[i] = s.now_ns
+        if value is None or (i not in s.aside and not three):
+            continue
+        if abs(value - middle) > most_ph or len(fresh) < 2:
+            s.aside[i] = max(s.now_ns, s.aside.get(i, 0))
         elif i in s.aside and s.now_ns - s.aside[i] > limits.settle_s * NS:
             del s.aside[i]
+
+
+def _returned(s: ChamberState, limits: ChamberLimits, heard: int) -> None:
+    """One that comes back from a silence stays aside for a proof's time, while two others decide.
+
+    Else a line that comes and goes would change, time and again, what the level is made of, and no
+    proof would ever end.
+    """
+    track = s.probes[heard]
+    if not track.returned or track.readings < 2:
+        return
+    if heard in s.aside or sum(i != heard for i in contributing(s, limits)) >= 2:
+        s.aside[heard] = s.now_ns + round((limits.tail_s + limits.probe_lag_s) * NS)
 
 
 def _alone(s: ChamberState, limits: ChamberLimits, assessed: Assessed, since_ns: int) -> Voted:
