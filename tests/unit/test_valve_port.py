@@ -54,6 +54,25 @@ def test_the_position_that_contradicts_the_order_counts(pair: Series) -> None:
     assert pair.valve(0, Said("feedback", Gas.CLOSED, "CLOSE"), 3) == FeedbackSaid(3, 0, Gas.CLOSED, "CLOSE")
 
 
+def acked(pair: Series, index: int, gas: Gas) -> Gas | None:
+    """What the valves together have taken once one of them answers."""
+    event = pair.valve(index, Said("acked", gas), 1)
+    assert isinstance(event, ValveSaid)
+    return event.acked
+
+
+def test_a_late_answer_of_a_valve_open_alone_is_no_open_gas(pair: Series) -> None:
+    """Its answer that comes after both were ordered shut says nothing of gas; that it took the close does."""
+    assert [acked(pair, i, Gas.CLOSED) for i in (0, 1)] == [None, Gas.CLOSED]
+    assert pair.open(0) == ("west/0",)
+    pair.close()
+    assert acked(pair, 1, Gas.CLOSED) is None, "the one that was open has not answered"
+    assert acked(pair, 0, Gas.OPEN) is None
+    assert acked(pair, 0, Gas.CLOSED) is Gas.CLOSED
+    pair.open()
+    assert acked(pair, 0, Gas.OPEN) is Gas.OPEN
+
+
 def test_others_orders_are_passed_on(pair: Series) -> None:
     """An order that is not ours reaches the core with what it said; unknown words do not."""
     assert pair.valve(1, Said("foreign", Gas.OPEN, "OPEN"), 1) == OtherOrder(1, 1, Gas.OPEN, "OPEN")

@@ -36,6 +36,8 @@ class Series:
     """The order to gas: open only while every valve is ordered open."""
     alone: int | None = None
     """The valve that is ordered open while the other stays shut."""
+    was_alone: int | None = None
+    """The valve that was last so, until gas is ordered open: its answer may still be on the way."""
     alive: dict[int, bool] = field(default_factory=dict)
     linked: dict[int, bool] = field(default_factory=dict)
     seen: dict[int, Gas | None] = field(default_factory=dict)
@@ -68,11 +70,11 @@ class Series:
     def open(self, only: int | None = None) -> Sequence[str]:
         """Gas is ordered open, or one valve alone; the valves concerned."""
         if only is not None:
-            self.alone = only
+            self.alone = self.was_alone = only
             return (self.ids[only],)
         if self.ordered is not Gas.OPEN:
             self.shut.clear()
-        self.ordered, self.alone = Gas.OPEN, None
+        self.ordered, self.alone, self.was_alone = Gas.OPEN, None, None
         return self.ids
 
     def close(self) -> None:
@@ -88,9 +90,9 @@ class Series:
     def _acked(self, index: int, gas: Gas | None) -> Gas | None:
         """What the valves together have taken: shut only when every one has, open when one has.
 
-        While one is open alone, what it takes says nothing of gas: the other is shut.
+        That one took an order to open alone, however late, says nothing of gas: the other is shut.
         """
-        if gas is Gas.OPEN and index == self.alone:
+        if gas is Gas.OPEN and index == self.was_alone:
             return None
         if gas is not Gas.CLOSED:
             self.shut.discard(index)
