@@ -15,7 +15,7 @@ import pytest
 from tests.support.terminal import all_shown
 
 ROOT = Path(__file__).parents[2]
-PATIENCE_S = 110.0
+PATIENCE_S = 280.0
 CLEAN = {name: value for name, value in os.environ.items() if not name.startswith("NIGHTHERON_")}
 
 

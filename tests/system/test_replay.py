@@ -18,7 +18,7 @@ from nightheron.model import Observed
 from tests.support.replays import rewrite
 from tests.support.terminal import all_shown
 
-PATIENCE_S = 110.0
+PATIENCE_S = 280.0
 CLEAN = {name: value for name, value in os.environ.items() if not name.startswith("NIGHTHERON_")}
 PROGRAM = [sys.executable, "-c", "import sys; from nightheron.cli.main import main; sys.exit(main())"]
 KEY = "chamber.fern.floor_ph"
