@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import threading
 import time
+from abc import ABC, abstractmethod
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -31,16 +32,16 @@ def wait_until(true: Callable[[], bool], within_s: float = PATIENCE_S, what: str
     return time.monotonic()
 
 
-class _Log:
+class _Log(ABC):
     """What both devices share: the orders, and whether gas flows."""
 
     open_order = "OPEN"
     timer_s: float | None = None
 
     @property
+    @abstractmethod
     def orders(self) -> list[Order]:
-        """Every order so far, oldest first."""
-        raise NotImplementedError("each device keeps its own log")
+        """Every order so far, oldest first; each device keeps its own log."""
 
     def texts(self) -> list[str]:
         """The orders without their times."""
