@@ -13,6 +13,7 @@ leaves of it; on what remains the published limits hold again.
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -106,9 +107,7 @@ def shared(values: list[float | None], centre: float = 0.0) -> float:
     """
     present = [v - centre for v in values if v is not None]
     pairs = [
-        (a - centre, b - centre)
-        for a, b in zip(values, values[1:], strict=False)
-        if a is not None and b is not None
+        (a - centre, b - centre) for a, b in itertools.pairwise(values) if a is not None and b is not None
     ]
     square = sum(v * v for v in present)
     if len(pairs) < LEAST_FOR_SHARED or square <= 0.0:
