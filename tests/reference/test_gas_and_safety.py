@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from nightheron.chemistry.gas import moles_per_ml
-from nightheron.chemistry.safety import normal_gas_mol_per_s, process_safety_s
+from nightheron.chemistry.safety import gas_mol_per_s, process_safety_s
 
 # CoolProp 8.0.0 (Span and Wagner 1996, J. Phys. Chem. Ref. Data 25:1509), umol/mL at 1 atm.
 SPAN_WAGNER = {0: 44.918, 20: 41.794, 22: 41.506, 25: 41.081, 26.85: 40.824, 28: 40.665}
@@ -31,7 +31,7 @@ def test_gas_density_refuses_what_it_was_not_made_for(t_c: float, bar: float) ->
 def test_normal_gas_is_near_three_quarters_of_a_micromole_a_second() -> None:
     """One 0.05 mL bubble in three seconds at 1.08 bar, 25 degC, is 0.730 umol/s by Span and Wagner (1996)."""
     # CoolProp 8.0.0: 43.80208 mol/m3
-    assert normal_gas_mol_per_s() == pytest.approx(43.80208 * 0.05e-6 / 3.0, rel=1e-4)
+    assert gas_mol_per_s() == pytest.approx(43.80208 * 0.05e-6 / 3.0, rel=1e-4)
 
 
 def test_safety_time_from_published_carbon() -> None:
@@ -40,7 +40,7 @@ def test_safety_time_from_published_carbon() -> None:
     # 1103.79 is CO2*. The last tenth, down to 6.4, is nearly all CO2*, which goes as h.
     more_umol_per_kg = 6083.66 + 1103.79 * (10**0.1 - 1.0) - 5279.91
     dkh = 5000e-6 * 1.023344 / 0.356652e-3
-    by_hand_s = more_umol_per_kg * 1e-6 * 1.023344 * 1.9 / (10.0 * normal_gas_mol_per_s())
+    by_hand_s = more_umol_per_kg * 1e-6 * 1.023344 * 1.9 / (10.0 * gas_mol_per_s())
     assert process_safety_s(1.9, 7.0 + 0.13654, 10.0, effluent_dkh=dkh) == pytest.approx(by_hand_s, rel=0.01)
 
 

@@ -6,10 +6,11 @@ import math
 
 import pytest
 from nightheron.chemistry.carbonate import constants, dic_from_ta_ph, omega_aragonite, total_from_nbs
+from nightheron.chemistry.needle import CHOKED, orifice
 from nightheron.model import Signal
 from nightheron.rig import wrong
 from nightheron.rig.plant import Build, Plant
-from nightheron.rig.supply import CHOKED, Supply, SupplyBuild, orifice
+from nightheron.rig.supply import Supply, SupplyBuild
 from nightheron.rig.tank import Tank, TankBuild
 from nightheron.rig.vessel import AIR_BAR, HEAD_BAR, Vessel, VesselBuild, fitted_rate
 

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 from nightheron.chemistry.safety import process_safety_s
-from nightheron.settings import budget, load
-from nightheron.settings.reckon import CAUSES, TAKEOVER_S, TICK_S, WILL_MOST_S, BudgetRow
+from nightheron.settings import budget, load, warnings
+from nightheron.settings.reckon import CAUSES, TAKEOVER_S, TICK_S, WILL_MOST_S, BudgetRow, late
 
 from tests.support.configuration import GOOD, changed, write
 
@@ -152,3 +152,41 @@ def test_an_acknowledgement_is_no_report_of_the_position(tmp_path: Path) -> None
     site = load(write(tmp_path, changed(line, topic)), {})
 
     assert [limits.valve.feedback for limits in site.limits()] == [False, True]
+
+
+def test_the_normal_gas_is_the_one_that_was_counted(tmp_path: Path) -> None:
+    """Four times the gas through the needle leaves a quarter of the process safety time."""
+    lean, own = (
+        rows(tmp_path, "west", ('name = "west"', f'name = "west"\n{key}'))["host_lost"].process_safety_s
+        for key in ("gas_ml_min = 1.0", "gas_ml_min = 4.0")
+    )
+
+    assert own == pytest.approx(lean / 4, rel=1e-3)
+
+
+def test_half_of_the_process_safety_time_is_too_late(tmp_path: Path) -> None:
+    """A cause is late when the water turns after more than half of the time, or nothing bounds it."""
+    some = tuple(rows(tmp_path, "west").values())
+    below = next(row.water_s for row in some if row.cause == "reading_below_floor")
+    assert below is not None
+
+    assert "reading_below_floor" not in late(some, 2.0 * below)
+    assert "reading_below_floor" in late(some, 2.0 * below - 0.01)
+    assert "valve_unreachable" in late(some, 1e9)
+
+
+def test_more_than_half_of_the_time_is_warned_of(tmp_path: Path) -> None:
+    """A chamber whose water turns within harm's time, but after half of it, is warned of by name."""
+    below = "floor_ph = 6.60\nlongest_opening_s = 600\ngas_ml_min = {}"
+    said = [
+        next(
+            warned.why
+            for warned in warnings(load(write(tmp_path, changed(("floor_ph = 6.60", below.format(gas)))), {}))
+            if warned.key == "chamber.west"
+        )
+        for gas in ("1.0", "4.0")
+    ]
+
+    assert "reading_below_floor" not in said[0]
+    assert "harm comes in 252 s" in said[1]
+    assert "over half of that goes by before the water turns after reading_below_floor" in said[1]

@@ -6,10 +6,11 @@ import json
 import textwrap
 from collections.abc import Sequence
 
-from nightheron.chemistry.safety import HARM_BELOW_FLOOR_PH, process_safety_s
+from nightheron.chemistry.needle import OUTLET_BAR, outlet_bar_for
+from nightheron.chemistry.safety import HARM_BELOW_FLOOR_PH
 from nightheron.model import JsonValue
 from nightheron.settings import KeyFault
-from nightheron.settings.reckon import BudgetRow
+from nightheron.settings.reckon import SAFE_SHARE, BudgetRow, late, safety_s
 from nightheron.settings.site import Button, Chamber, Probe, Sense, Site, Valve
 
 FACTORS = (2.0, 10.0, 50.0)
@@ -34,7 +35,7 @@ def as_json(site: Site, rows: Sequence[BudgetRow], cautions: Sequence[KeyFault])
         "site": site.name,
         "fingerprint": site.fingerprint(),
         "effective": site.effective(),
-        "process_safety": [_safety_json(c) for c in site.chambers],
+        "process_safety": [_safety_json(c, rows) for c in site.chambers],
         "rules": [dict(rule) for rule in _rules()],
     }
     return json.dumps(body, indent=2, allow_nan=False)
@@ -67,13 +68,22 @@ def _row_json(row: BudgetRow) -> dict[str, JsonValue]:
     }
 
 
-def _safety_json(chamber: Chamber) -> dict[str, JsonValue]:
-    times: dict[str, JsonValue] = {f"{f:g}": round(_safety_s(chamber, f), 1) for f in FACTORS}
-    return {"chamber": chamber.name, "seconds_at_times_normal_gas": times}
+def _safety_json(chamber: Chamber, rows: Sequence[BudgetRow]) -> dict[str, JsonValue]:
+    most = _most_gas(chamber, [row for row in rows if row.chamber == chamber.name])
+    times: dict[str, JsonValue] = {f"{f:g}": round(safety_s(chamber, f), 1) for f in FACTORS}
+    return {
+        "chamber": chamber.name,
+        "gas_ml_min": chamber.table.gas_ml_min,
+        "seconds_at_times_normal_gas": times,
+        "most_times_normal_gas": round(most, 2),
+        "most_outlet_bar": round(outlet_bar_for(most), 2),
+    }
 
 
-def _safety_s(chamber: Chamber, factor: float) -> float:
-    return process_safety_s(chamber.table.water_l, chamber.table.floor_ph, factor)
+def _most_gas(chamber: Chamber, own: Sequence[BudgetRow]) -> float:
+    """Times the normal gas up to which every bounded cause, a stuck probe aside, is in time."""
+    worst_s = max((r.water_s for r in own if r.water_s is not None and r.cause != SLOW), default=0.0)
+    return SAFE_SHARE * safety_s(chamber, 1.0) / max(worst_s, 1.0)
 
 
 def _broker(site: Site) -> str:
@@ -192,23 +202,36 @@ def _mechanical(chamber: Chamber, rows: Sequence[BudgetRow]) -> str:
     harm = table.floor_ph - HARM_BELOW_FLOOR_PH
     lines = [
         f"Process safety time of {chamber.name}: {table.water_l:g} L, pH {table.floor_ph:.2f} to {harm:.2f}",
-        "  (normal gas: a 0.05 mL bubble in 3 s; no help counted from media or feed)",
+        _wrap(
+            f"(normal gas {table.gas_ml_min:g} mL/min with {OUTLET_BAR:g} bar at the regulator; no help "
+            "counted from media or feed; in time means that half of it is left as the water turns)"
+        ),
     ]
+    most = _most_gas(chamber, rows)
     for factor in FACTORS:
-        safety_s = _safety_s(chamber, factor)
-        late = [r.cause for r in rows if r.water_s is None or r.water_s > safety_s]
-        need = f"only a mechanical limit helps after {', '.join(late)}" if late else "every cause is in time"
-        lines.append(_wrap(f"{factor:g} x normal gas: {safety_s:.0f} s; {need}"))
-    worst_s = max((r.water_s for r in rows if r.water_s is not None and r.cause != SLOW), default=0.0)
-    most = _safety_s(chamber, 1.0) / worst_s if worst_s else 0.0
+        safety = safety_s(chamber, factor)
+        slow = ", ".join(late(rows, safety))
+        need = f"not in time after {slow}" if slow else "every cause is in time"
+        surge = f"{factor:g} x normal gas (regulator at {outlet_bar_for(factor):.1f} bar)"
+        lines.append(_wrap(f"{surge}: {safety:.0f} s; {need}{_limit(factor, most)}"))
     lines.append(
         _wrap(
-            "Mechanical limit: fit a regulator and a needle valve or orifice that cannot pass more than "
-            f"{most:.1f} x the normal gas; then each cause above with a bound, {SLOW} aside, closes in time. "
-            f"For {SLOW} and for what is NOT BOUNDED, only a flow that is harmless for as long as it lasts."
+            f"Mechanical limit: {most:.1f} x the normal gas; up to there each cause above with a bound, "
+            f"{SLOW} aside, is in time. For {SLOW} and for what is NOT BOUNDED, only a flow that is "
+            "harmless for as long as it lasts."
         )
     )
     return "\n".join(lines)
+
+
+def _limit(factor: float, most: float) -> str:
+    """The mechanical limit without which a surge of this size comes too fast."""
+    if factor <= most:
+        return ""
+    return (
+        f"; needs a needle or orifice that passes no more than {most:.1f} x, or a regulator whose outlet "
+        f"cannot stand above {outlet_bar_for(most):.1f} bar, its relief valve included"
+    )
 
 
 def _wrap(text: str) -> str:

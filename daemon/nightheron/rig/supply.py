@@ -1,8 +1,6 @@
 """Where the gas comes from: cylinder, regulator, needle valve, and the line with its closing tail.
 
-The needle is taken as an orifice: what passes goes with the pressure before it, and chokes when that is
-about twice the pressure behind (isentropic flow, any text on compressible flow). So small creep at the
-regulator doubles the gas, and the full pressure of a cylinder gives more than fifty times as much.
+What the needle passes at which pressure is in ``chemistry.needle``.
 """
 
 from __future__ import annotations
@@ -11,12 +9,10 @@ import math
 from dataclasses import dataclass
 
 from nightheron.chemistry.gas import moles_per_ml
+from nightheron.chemistry.needle import orifice
 from nightheron.rig import wrong
 from nightheron.rig.vessel import AIR_BAR, HEAD_BAR
 
-GAMMA = 1.3
-"""Ratio of the heat capacities of CO2 at room temperature."""
-CHOKED = (2.0 / (GAMMA + 1.0)) ** (GAMMA / (GAMMA - 1.0))
 G_PER_MOL = 44.0095
 ML_MIN_TO_MOL_S = moles_per_ml(25.0, AIR_BAR) / 60.0
 
@@ -32,15 +28,6 @@ class SupplyBuild:
     line_lag_s: float = 60.0
     tail_s: float = 90.0
     cylinder_g: float = 2000.0
-
-
-def orifice(before_bar: float, behind_bar: float) -> float:
-    """Flow through the needle, in a unit of its own; absolute pressures. 0 when nothing drives it."""
-    if not before_bar > behind_bar:
-        return 0.0
-    ratio = max(behind_bar / before_bar, CHOKED)
-    flow = math.pow(ratio, 2.0 / GAMMA) - math.pow(ratio, (GAMMA + 1.0) / GAMMA)
-    return before_bar * math.sqrt(2.0 * GAMMA / (GAMMA - 1.0) * flow)
 
 
 class Supply:

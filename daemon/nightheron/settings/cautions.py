@@ -9,7 +9,7 @@ from pathlib import Path
 
 from nightheron.settings.drivers import valve_driver
 from nightheron.settings.faults import BadConfiguration, KeyFault
-from nightheron.settings.reckon import broker_is_here, reckon
+from nightheron.settings.reckon import broker_is_here, late, reckon
 from nightheron.settings.site import Chamber, Probe, Site, Valve
 from nightheron.settings.source import read_document
 
@@ -54,6 +54,12 @@ def _chamber(chamber: Chamber) -> Iterator[KeyFault]:
     if "water_l" not in table.model_fields_set:
         yield KeyFault(
             f"{key}.water_l", f"not given: the process safety time is reckoned for {table.water_l:g} L"
+        )
+    if "gas_ml_min" not in table.model_fields_set:
+        yield KeyFault(
+            f"{key}.gas_ml_min",
+            f"not given: reckoned for {table.gas_ml_min:g} mL/min, which is lean; count the bubbles of a "
+            "minute while gas is open, times 0.05",
         )
     for probe in (*chamber.probes, *(sense.probe for sense in chamber.senses)):
         yield from _probe(probe)
@@ -104,12 +110,13 @@ def _budget(site: Site) -> Iterator[KeyFault]:
                 f"{chamber.valves[0].key}.device_timer_s",
                 f"NOT BOUNDED: nothing configured ends gas after {unbounded}; use a device that has a timer",
             )
-        late = ", ".join(r.cause for r in own if r.water_s is not None and r.water_s > r.process_safety_s)
-        if late:
+        safety = own[0].process_safety_s
+        slow = ", ".join(late((row for row in own if row.water_s is not None), safety))
+        if slow:
             yield KeyFault(
                 f"chamber.{chamber.name}",
-                f"at ten times the normal gas harm comes in {own[0].process_safety_s:g} s, before the water "
-                f"turns after {late}; limit the flow mechanically",
+                f"at ten times the normal gas harm comes in {safety:.0f} s, and over half of that goes by "
+                f"before the water turns after {slow}; limit the flow mechanically",
             )
 
 

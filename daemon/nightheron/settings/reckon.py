@@ -10,7 +10,7 @@ from __future__ import annotations
 import ipaddress
 import math
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
 from nightheron.chemistry.safety import process_safety_s
@@ -26,6 +26,9 @@ WILL_MOST_S = 12.5
 broker's own slow look round. Measured on mosquitto 2.0.11, twelve losses: 10.5 to 11.8 s."""
 SURGE_FACTOR = 10.0
 """Times the normal gas for which the process safety time is given."""
+SAFE_SHARE = 0.5
+"""More of the process safety time than this is not to pass before the water turns: half of it, as is
+usual in the trade, no source; the rest is for what the reckoning leaves out."""
 
 UNREACHABLE = "NOT BOUNDED: the valve keeps its last order; set device_timer_s to the device's own timer"
 
@@ -52,6 +55,17 @@ class BudgetRow:
 def reckon(site: Site) -> tuple[BudgetRow, ...]:
     """Every cause of every chamber, in the configuration's order."""
     return tuple(_row(site, chamber, cause) for chamber in site.chambers for cause in CAUSES)
+
+
+def safety_s(chamber: Chamber, gas_factor: float) -> float:
+    """The process safety time of a chamber's water at so many times its normal gas."""
+    table = chamber.table
+    return process_safety_s(table.water_l, table.floor_ph, gas_factor, gas_ml_min=table.gas_ml_min)
+
+
+def late(rows: Iterable[BudgetRow], safety_s: float) -> list[str]:
+    """The causes after which more than half of the process safety time goes by, or nothing bounds it."""
+    return [row.cause for row in rows if row.water_s is None or row.water_s > SAFE_SHARE * safety_s]
 
 
 def closing_s(chamber: Chamber) -> float:
@@ -97,7 +111,7 @@ def _row(site: Site, chamber: Chamber, cause: str) -> BudgetRow:
         seconds=None if seconds is None else round(seconds, 3),
         by=by,
         water_s=None if seconds is None else round(seconds + after, 3),
-        process_safety_s=round(process_safety_s(table.water_l, table.floor_ph, SURGE_FACTOR), 1),
+        process_safety_s=round(safety_s(chamber, SURGE_FACTOR), 1),
     )
 
 

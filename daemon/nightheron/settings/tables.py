@@ -10,6 +10,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, model_validator
 
+from nightheron.chemistry.safety import NORMAL_GAS_ML_MIN
 from nightheron.settings.kinds import FilePath, Name, Prefix, QuietHours, TimeOfDay, WebAddress, Zone
 
 DAY_S = 86_400.0
@@ -84,6 +85,12 @@ class ChamberTable(Table):
     name: Name = Field(description="The name of the chamber.", examples=["west"])
     water_l: float = Field(
         1.9, ge=0.1, le=1000.0, description="Litres of water in the vessel: how fast gas can do harm."
+    )
+    gas_ml_min: float = Field(
+        NORMAL_GAS_ML_MIN,
+        ge=0.01,
+        le=1000.0,
+        description="Gas in mL a minute while the valve is open: bubbles you count in a minute x 0.05.",
     )
     floor_ph: float = Field(6.60, ge=5.0, le=8.5, description="Gas is shut below this pH.")
     resume_ph: float = Field(
