@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import sqlite3
+from contextlib import closing
 from hashlib import sha256
 
 import pytest
@@ -106,3 +108,68 @@ def test_inputs_may_be_taken_away() -> None:
 def test_a_body_that_is_no_object_is_a_finding(body: bytes) -> None:
     """A re-hashed body that is not a JSON object is found, without an exception."""
     assert why_invalid(first()._replace(body=body, hash=entry_hash(GENESIS, body)), None) is not None
+
+
+def rehashed(row: Row, body: bytes) -> Row:
+    """The row with another body and the hash that fits."""
+    return row._replace(body=body, hash=entry_hash(row.prev, body))
+
+
+def as_verify_sees(db: sqlite3.Connection, row: Row) -> str | None:
+    """What is wrong with it when SQLite has looked at its JSON, as it has when a journal is verified."""
+    [(is_json,)] = db.execute("SELECT json_valid(CAST(? AS TEXT))", (row.body,)).fetchall()
+    return why_invalid(row, None, is_json=is_json == 1)
+
+
+OVERRULED = [
+    (b"}", b',"seq":2}'),
+    (b"}", b',"utc" :"2020"}'),
+    (b"}", b',"\\u006bind":"act"}'),
+    (b"}", b',"chamber":"east"}'),
+    (b"}", b',"inputs_sha256":"00"}'),
+    (b"}", b',"boot":"b2"}'),
+    (b"}", b',"mono_ns":7.0}'),
+    (b"}", b"} "),
+    (b"}", b"}{}"),
+    (b"}", b"}\0"),
+    (b"}", b',"a":{"b":1}'),
+    (b'{"seq"', b' {"seq"'),
+    (b'"clock_synced":null,"kind"', b'"clock_synced":{"a":1,"kind"'),
+    (b"6.55", b"6.5.5"),
+    (b"6.55", b"[6.55"),
+    (b"6.55", b"06.55"),
+    (b"6.55", b"6."),
+    (b"6.55", b"'6.55'"),
+    (b'"floor"', b'"flo\nor"'),
+]
+
+
+@pytest.mark.parametrize(("old", "new"), OVERRULED)
+@pytest.mark.parametrize("inputs", [True, False])
+def test_a_header_is_not_overruled_further_on(old: bytes, new: bytes, inputs: bool) -> None:
+    """A body whose header is repeated, hidden or followed by more is found, though its hash fits."""
+    row = first() if inputs else row_after(draft(inputs=None), NO_HEAD)
+    at = row.body.rindex(old)
+    changed = rehashed(row, row.body[:at] + new + row.body[at + len(old) :])
+    with closing(sqlite3.connect(":memory:")) as db:
+        found = as_verify_sees(db, changed)
+    assert found == why_invalid(changed, None)
+    assert found is not None or (b"inputs" in new and not inputs)
+
+
+def test_a_quick_look_and_a_whole_one_agree_at_every_byte() -> None:
+    """Whatever byte of a body is exchanged, the look that trusts SQLite says what reading all of it says."""
+    row = first()
+    with closing(sqlite3.connect(":memory:")) as db:
+        for at in range(len(row.body)):
+            for byte in b'"\\,:{}[]0x \n\0\x01\xff':
+                changed = rehashed(row, row.body[:at] + bytes([byte]) + row.body[at + 1 :])
+                assert as_verify_sees(db, changed) == why_invalid(changed, None), changed.body
+
+
+def test_a_body_as_written_is_not_read_whole() -> None:
+    """What the program wrote is told by its header, also with no chamber and without inputs."""
+    for row in (first(), row_after(draft(inputs=None, chamber=None, clock_synced=True), NO_HEAD)):
+        wrong_inside = row.body.replace(b"6.55", b"6.5.5")
+        assert why_invalid(rehashed(row, wrong_inside), None, is_json=True) is None
+        assert why_invalid(rehashed(row, wrong_inside), None) == "the body is not JSON"
