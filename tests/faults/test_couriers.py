@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import socket
@@ -111,6 +112,24 @@ def test_a_courier_ends_with_its_guard() -> None:
         guard.send_signal(signal.SIGKILL)
         guard.wait(10)
         wait_until(lambda: not _lives(courier), 5, "the courier's end")
+
+
+def test_a_courier_ends_in_good_order() -> None:
+    """After its answer it exits with 0, says nothing more and is not aborted, its stdin still open."""
+    with Endpoint() as endpoint:
+        courier = subprocess.Popen(  # noqa: S603 - our own program
+            [sys.executable, "-m", COURIER],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+        )
+        assert courier.stdin is not None and courier.stdout is not None and courier.stderr is not None
+        courier.stdin.write(json.dumps({"url": endpoint.url(), "messages": [MESSAGE]}).encode() + b"\n")
+        courier.stdin.flush()
+        said = courier.stdout.read(), courier.stderr.read()
+        assert (courier.wait(30), *said) == (0, b'{"why_not": ""}', b"")
+        courier.stdin.close()
+    assert len(endpoint.got) == 1
 
 
 def _lives(pid: int) -> bool:

@@ -53,7 +53,10 @@ class Endpoint:
         return [str(one["title"]) for one in self.got]
 
     def answer(self, request: BaseHTTPRequestHandler) -> None:
-        body = request.rfile.read(int(request.headers.get("Content-Length") or 0))
+        length = int(request.headers.get("Content-Length") or 0)
+        body = request.rfile.read(length)
+        if len(body) < length:
+            return  # it hung up in the middle of the message
         path = request.path.strip("/")
         self.asked.append(f"{request.command} {path}")
         match path:

@@ -92,7 +92,8 @@ def _refuse_changed_redirects(requests: Any) -> None:
 
 def _end_with_stdin() -> None:
     """The guard holds the other end while it lives."""
-    while sys.stdin.buffer.read(4096):
+    # Not through sys.stdin: its lock would still be held here when main ends, and Python aborts on that.
+    while os.read(0, 4096):
         pass
     os._exit(1)
 
