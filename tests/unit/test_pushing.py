@@ -96,6 +96,21 @@ def test_seen_ends_the_ladder_and_is_written_down() -> None:
     assert [state for _, state in bench.states()] == ["accepted", "seen"]
 
 
+def test_who_was_woken_is_told_that_it_ended_by_itself() -> None:
+    """Water that turns after all ends the ladder, and whoever was told so far hears it at once, once."""
+    bench = TellingBench(quiet=lambda: 7200.0).open_gas()
+    gas_not_stopped(bench)
+    bench.wait(310)
+    assert [to for to, _, _ in bench.service.got] == [PHONE.label, RUI.label]
+    bench.ph["west"] = 6.65
+    bench.wait(60)
+    ended = [(to, title) for to, title, _ in bench.service.got[2:]]
+    assert sorted(to for to, _ in ended) == [PHONE.label, RUI.label]
+    assert all("over by itself" in title and "but look" in title for _, title in ended)
+    bench.wait(4000)
+    assert len(bench.service.got) == 4
+
+
 def test_a_refused_push_is_tried_again_later_and_later_with_the_same_id() -> None:
     """Waits grow, each try is a row, nothing is lost, and what arrives carries one id."""
     bench = TellingBench().open_gas()

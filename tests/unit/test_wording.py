@@ -94,6 +94,14 @@ def test_what_is_over_says_so() -> None:
     assert "Over since" in late.title
 
 
+def test_a_latched_alarm_that_ended_by_itself_still_asks_for_a_look() -> None:
+    """Who was woken reads when it ended, what it was and what to look at, not that all is done."""
+    over = over_text({**facts("not_stopping", wakes=True), "state": "latched"}, JOURNAL)
+    assert over.title == f"{CHAMBER}: over by itself since 03:40, but look: GAS NOT STOPPED."
+    assert "shut the hand valve on the cylinder" in over.body
+    assert "Nothing to do" not in over.body
+
+
 def test_a_group_tells_the_first_in_full_and_names_the_others() -> None:
     """Twelve chambers at once are one message in which each has its line."""
     texts = [alarm_text(facts("chamber_ph_lost", chamber=f"c{n}"), journal=JOURNAL) for n in range(12)]

@@ -43,6 +43,7 @@ def run(args: argparse.Namespace) -> int:
 
 def page(status: dict[str, Any], times: Times) -> str:
     """The status for people: a line a chamber, what each waits for, alarms, and the journal's head."""
+    from nightheron.cli.alarms import state_text
     from nightheron.cli.order_text import order_word
 
     chambers = status["chambers"]
@@ -59,8 +60,7 @@ def page(status: dict[str, Any], times: Times) -> str:
     if not alarms:
         lines.append("No alarms.")
     for alarm in alarms:
-        since = times.clock(alarm["since"])
-        lines.append(f"alarm {alarm['id']} ({alarm['class']}, {alarm['state']}, since {since})")
+        lines.append(f"alarm {alarm['id']} ({alarm['class']}, {state_text(alarm, times)})")
         lines.append(f"      {alarm['text']}")
     journal = status["journal"]
     if journal["seq"] is not None:

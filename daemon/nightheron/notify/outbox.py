@@ -102,8 +102,8 @@ class Outbox:
         if mine is not None:
             mine.unseen = False
             self._changed.add(alarm.key)
-        if alarm.state is AlarmState.LATCHED:
-            return []  # what wakes and ended by itself is still told, with what it is now
+        if alarm.state is AlarmState.LATCHED:  # what was not sent yet still goes, with what it is now
+            return [] if mine is None else self._told_over(facts, mine, now_ns, now_ns)
         changes = self._withdraw(alarm.id, "seen" if alarm.state is AlarmState.ACKNOWLEDGED else "over")
         if mine is not None and alarm.state is AlarmState.ACKNOWLEDGED:
             changes += [self._seen(alarm, label) for label in mine.accepted]
@@ -144,13 +144,17 @@ class Outbox:
 
     def _over(self, alarm: Alarm, facts: Mapping[str, JsonValue], mine: Episode, now_ns: int) -> list[Change]:
         """Who was told that it began is told that it is over, unless a person ended it."""
-        told = [one for one in self.first if one.label in mine.accepted]
-        mine.accepted = []
         if purpose(alarm.reason).off_delay_s == 0.0 or (alarm.wakes and alarm.by):
+            mine.accepted = []
             return []
-        mine.facts = dict(facts)
-        due_ns = now_ns + round(self._quiet() * NS)
-        return self._make(told, f"{alarm.id}.over", Kind.OVER, mine, (now_ns, due_ns))
+        return self._told_over(facts, mine, now_ns, now_ns + round(self._quiet() * NS))
+
+    def _told_over(
+        self, facts: Mapping[str, JsonValue], mine: Episode, now_ns: int, due_ns: int
+    ) -> list[Change]:
+        told = [one for label, one in self.channels.items() if label in mine.accepted]
+        mine.accepted, mine.facts = [], dict(facts)
+        return self._make(told, f"{mine.alarm}.over", Kind.OVER, mine, (now_ns, due_ns))
 
     def ticked(self, now_ns: int) -> list[Change]:
         """Wakes that nobody has seen go to the next on the ladder; what is too old is given up."""

@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from nightheron.guard.alarm_list import Purpose, SiteReason, purpose
+from nightheron.guard.alarm_states import AlarmState
 from nightheron.model import Reason
 
 FIRST_MOST = 100
@@ -125,9 +126,18 @@ def alarm_text(facts: Mapping[str, object], *, next_told: str = "", journal: str
 
 
 def over_text(facts: Mapping[str, object], journal: str = "") -> Text:
-    """The return of an alarm that was told."""
-    chamber, words = str(facts["chamber"]), words_of(str(facts["reason"]), wakes=False)
+    """The return of an alarm that was told; a latched one asks for a look all the same."""
+    latched = facts.get("state") == AlarmState.LATCHED
+    chamber, words = str(facts["chamber"]), words_of(str(facts["reason"]), wakes=latched)
     happened = words.happened.partition(". Gas")[0]
+    if latched:
+        title = (
+            f"{chamber}: over by itself since {facts['over_clock']}, but look: {happened.partition('. ')[0]}."
+        )
+        began = f"It began {facts['clock']}. Nobody is woken for it again unless it comes back."
+        action = purpose(str(facts["reason"])).action
+        look = f"When you are up: {action}, if you have not; then nightheron ack."
+        return Text(title, f"{began}\n{look}\n{facts.get('push')} {journal}".strip())
     title = f"{chamber}: over since {facts['over_clock']}: {happened}."
     began = f"It began {facts['clock']}. Nothing to do now."
     return Text(title, f"{began}\n{facts.get('push')} {journal}".strip())
