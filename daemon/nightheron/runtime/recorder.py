@@ -21,6 +21,8 @@ from nightheron.runtime.clock import ClockPort, rfc3339
 from nightheron.runtime.ports import JournalPort, NewsPort
 
 WITNESS_NS = 60 * NS
+SNAPSHOT_NS = 2 * 3600 * NS
+"""A replay sets out from a snapshot: with one at midnight alone it fed a whole day to show an evening."""
 EVENTS_MOST = 20_000
 EVENTS_LEAST = 1_000
 EVENTS_ALL = 2_000_000
@@ -85,6 +87,7 @@ class Recorder:
         self.since: list[str] = ["" for _ in chambers]
         """UTC of each chamber's present gas state."""
         self._witness_ns = [0 for _ in chambers]
+        self._snapshot_ns = [0 for _ in chambers]
         self._uncommitted = [0 for _ in chambers]
         self._due: list[_Due] = []
         self._waiting: dict[int, _Waiting] = {}
@@ -98,6 +101,7 @@ class Recorder:
         count = max(1, len(self._chambers))
         for place, from_before in enumerate(since):
             self._witness_ns[place] = now_ns + WITNESS_NS * (place + 1) // count
+            self._snapshot_ns[place] = now_ns + SNAPSHOT_NS * (place + 1) // count
             if from_before is not None:
                 self._gas[place], self.since[place] = Gas.CLOSED, from_before
 
@@ -121,11 +125,14 @@ class Recorder:
         self._cut(place, "decision", record.decision, record.token)
 
     def witness_due(self, now_ns: int) -> None:
-        """Cut the minute's row of each chamber whose minute is over."""
+        """Cut the minute's row of each chamber whose minute is over, and now and then its whole state."""
         for place, due_ns in enumerate(self._witness_ns):
             if now_ns >= due_ns and self._uncommitted[place] < WAITING_MOST:
                 self.witness(place)
                 self._witness_ns[place] = max(due_ns + WITNESS_NS, now_ns + WITNESS_NS // 2)
+                if now_ns >= self._snapshot_ns[place]:
+                    self._snapshot(place, "on the way")
+                    self._snapshot_ns[place] = now_ns + SNAPSHOT_NS
 
     def witness(self, place: int) -> None:
         """Cut a row that says what went on since the last, though nothing changed."""
