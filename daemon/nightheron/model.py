@@ -242,6 +242,8 @@ class Decision:
     """The last order the valve acknowledged; OPEN from when it was given, since it may arrive unanswered."""
     taken_ns: int | None = None
     """Since when; None when it was before this start."""
+    seen: Gas | None = None
+    """Where the valve itself last reported to stand; None when it does not report, or nothing we know."""
     trial_ends_ns: int | None = None
     """Gas is open for a trial, which ends then unless the reading answers; None when it is not."""
     bleed_ends_ns: int | None = None

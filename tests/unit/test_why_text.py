@@ -117,6 +117,21 @@ def test_gas_that_does_not_stop_leads_the_page() -> None:
     assert "west: ordered shut by floor" in shown
 
 
+def test_a_valve_that_reports_itself_open_is_never_called_closed() -> None:
+    """Ordered shut and seen open: the column, the words and the deed say so; once it agrees, they do not."""
+    night = flowing()
+    night.reads(6.50)
+    night.feedback(Gas.OPEN)
+    night.wait(10, 6.50)
+    assert "SEEN OPEN" in status(night)
+    assert "shut the hand valve" in status(night)
+    assert "the valve reports that it stands open" in why(night)
+    night.feedback(Gas.CLOSED)
+    night.reads(6.50)
+    assert "SEEN OPEN" not in status(night)
+    assert "stands open" not in why(night)
+
+
 def test_a_lost_probe_asks_for_a_hand() -> None:
     """A lost probe does not say that nothing need be done, and its age is that of the moment shown."""
     night = answers(answers(flowing(), Gas.OPEN).wait(8, None), Gas.CLOSED).wait(60, None)

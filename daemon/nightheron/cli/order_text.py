@@ -20,10 +20,18 @@ def untaken(chamber: dict[str, Any]) -> bool:
     return (chamber.get("undelivered_s") or 0.0) >= UNTAKEN_S or any(r in LOST for r in chamber["reasons"])
 
 
+def seen_open(chamber: dict[str, Any]) -> bool:
+    """Gas is ordered shut, and the valve itself reports that it stands open."""
+    disagrees = chamber["gas"] == "closed" and "valve_disagrees" in chamber["reasons"]
+    return disagrees and chamber.get("seen") == "open"
+
+
 def order_word(chamber: dict[str, Any]) -> str:
     """For a column: ``open``, ``closed``, or the order where gas is not known to have stopped."""
     if "not_stopping" in chamber["reasons"]:
         return "NOT STOPPED"
+    if seen_open(chamber):
+        return "SEEN OPEN"
     return "ordered shut" if untaken(chamber) else str(chamber["gas"])
 
 
@@ -31,11 +39,15 @@ def urgent_text(chamber: dict[str, Any], times: Times) -> list[str]:
     """What is wrong with shutting the gas and what to do now; nothing when gas is shut as ordered."""
     if "not_stopping" in chamber["reasons"]:
         return _not_stopped(chamber, times)
+    if seen_open(chamber):
+        return _seen_open(chamber, times)
     return _not_delivered(chamber) if untaken(chamber) else []
 
 
 def done_text(chamber: dict[str, Any], times: Times) -> str:
     """What became of the order to close."""
+    if seen_open(chamber):
+        return "close ordered, but the valve reports that it stands open"
     if chamber.get("delivered") is True:
         return "close ordered, taken by the valve"
     if chamber.get("delivered") is None:
@@ -79,6 +91,16 @@ def _not_delivered(chamber: dict[str, Any]) -> list[str]:
         f"{name}: CLOSE NOT DELIVERED for {waited}: {why}; {flows}. "
         f"{SHUT_BY_HAND}, then look at broker, network and valve.",
         CAUTION,
+    ]
+
+
+def _seen_open(chamber: dict[str, Any], times: Times) -> list[str]:
+    from nightheron.guard.explain import CAUTION, SHUT_BY_HAND
+
+    return [
+        f"{chamber['name']}: VALVE SEEN OPEN. Ordered shut {times.clock(chamber['since'])}, and it reports "
+        "that it stands open; gas may flow.",
+        f"{SHUT_BY_HAND}, then look at the valve, its relay and its wiring. {CAUTION}",
     ]
 
 

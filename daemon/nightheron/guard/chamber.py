@@ -195,6 +195,7 @@ class Chamber:
             ordered_ns=s.ordered_ns,
             taken=s.taken,
             taken_ns=s.taken_ns,
+            seen=s.seen,
             trial_ends_ns=self._trial_ends_ns(),
             bleed_ends_ns=s.bleed_until_ns,
             probes=self._each_probe(),

@@ -19,7 +19,8 @@ def chamber_status(
     """One chamber, as in ``status --json`` and on the broker.
 
     ``gas`` is the order that stands; ``delivered`` says whether the valve took it, ``undelivered_s`` for
-    how long it has not, ``taken`` which order it took last. Times are null where ``when`` is not given.
+    how long it has not, ``taken`` which order it took last, ``seen``
+    where it reports to stand. Times are null where ``when`` is not given.
     """
     waited_s = (decision.at_ns - decision.ordered_ns) / NS
     return {
@@ -30,6 +31,7 @@ def chamber_status(
         "undelivered_s": round(waited_s, 1) if decision.delivered is False else None,
         "taken": decision.taken.value if decision.taken else None,
         "taken_since": _utc(decision.taken_ns, when),
+        "seen": decision.seen.value if decision.seen else None,
         "device_timer_s": limits.valve.device_timer_s,
         "trial": decision.trial_ends_ns is not None,
         "trial_ends": _utc(decision.trial_ends_ns, when),
