@@ -47,19 +47,19 @@ def site(number: int) -> Plant:
     )
     supply = SupplyBuild(line_lag_s=dice.uniform(30.0, 90.0), tail_s=dice.uniform(50.0, 110.0))
     # the needle is set by its owner so that gas is open for about half to three quarters of the time
-    holds_mol_s = _holding_gas_mol_s(vessel, plain.tank)
+    holds_mol_s = holding_gas_mol_s(vessel, plain.tank)
     usual_mol_s = Plant(Build({CHAMBER: (vessel, supply)})).bays[CHAMBER].supply.usual_mol_s
     wanted = holds_mol_s / dice.uniform(0.5, 0.75)
     supply = replace(supply, bubbles_per_s=supply.bubbles_per_s * wanted / usual_mol_s)
     tank = replace(plain.tank, water_l=dice.uniform(150.0, 600.0), exchange_s=dice.uniform(1800.0, 5400.0))
-    tank = replace(tank, demand_meq_l_day=_demand(vessel, tank))
+    tank = replace(tank, demand_meq_l_day=demand_meq_l_day(vessel, tank))
     plant = Plant(Build({CHAMBER: (vessel, supply)}, tank, begins_s=dice.uniform(0.0, DAY_S)), seed=number)
     probe = plant.bays[CHAMBER].probe
     probe.bad.lag_s, probe.bad.noise_ph = dice.uniform(12.0, 35.0), dice.uniform(0.002, 0.006)
     return plant
 
 
-def _holding_gas_mol_s(vessel: VesselBuild, tank: TankBuild) -> float:
+def holding_gas_mol_s(vessel: VesselBuild, tank: TankBuild) -> float:
     """The gas that holds the chamber at the pH of its test: G = F [(DIC - DIC0) - (TA - TA0) / 2]."""
     at_test = replace(vessel, start_ph=vessel.tested_ph)
     plant = Plant(Build({CHAMBER: (at_test, SupplyBuild())}, tank))
@@ -69,7 +69,7 @@ def _holding_gas_mol_s(vessel: VesselBuild, tank: TankBuild) -> float:
     return flow_kg_s * ((zone.dic - feed.dic) - 0.5 * (zone.ta - feed.ta))
 
 
-def _demand(vessel: VesselBuild, tank: TankBuild) -> float:
+def demand_meq_l_day(vessel: VesselBuild, tank: TankBuild) -> float:
     """What the corals of a tank in balance take: what its chamber gives, meq/L a day."""
     gained = vessel.effluent_meq_l - tank.alkalinity_meq_l
     return gained * vessel.flow_ml_min * 1.44 / tank.water_l

@@ -11,7 +11,7 @@ Whoever wants to know what happened gives watchers: each sees every event with i
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from math import gcd
 from typing import Protocol
@@ -26,21 +26,20 @@ from nightheron.model import (
     Committed,
     Effect,
     Event,
-    FeedbackSaid,
     Gas,
     JournalSaid,
     KeeperSaid,
+    Late,
     Left,
     OpenUntil,
-    OtherOrder,
     Record,
     Started,
     Stopping,
     Ticked,
-    ValveSaid,
     Work,
 )
 from nightheron.rig.ears import TICK_MS, Ears
+from nightheron.rig.link import Link
 from nightheron.rig.plant import Bay, Plant
 from nightheron.rig.standing import Faults
 
@@ -62,6 +61,9 @@ class Watcher(Protocol):
     def water(self, now_ns: int, bay: Bay) -> None:
         """The water has moved on to ``now_ns``; what follows is fed with it as it is."""
 
+    def died(self, now_ns: int) -> None:
+        """Guard or keeper is gone, and the valve was told to shut by that."""
+
 
 class Played:
     """One chamber guarded. Call ``begin``, then ``lives`` as often as you like; break things with ``faults``.
@@ -82,29 +84,25 @@ class Played:
         stamped: bool = False,
         hears_strangers: bool = True,
         begins_ns: int = BEGINS_NS,
+        core_of: Callable[[ChamberLimits], Chamber] = Chamber,
     ) -> None:
         self.limits, self.plant, self.faults = limits, plant, Faults(plant)
         self.bay, self.name = plant.bays[chamber], chamber
+        self.core_of = core_of
         self.core: Chamber | None = None
         """None while the guard is dead."""
         self.now_ms = begins_ns // MS
         self.watchers = list(watchers)
-        self.hears_strangers = hears_strangers
+        self.link = Link(self.bay.valve, reports=limits.valve.feedback, hears_strangers=hears_strangers)
         self.starts_ms: list[int] = []
         """When the last starts came that no clean stop preceded."""
         self.ears = Ears(limits, plant, chamber, stamped=stamped)
         self._pace_ms = gcd(PACE_MS, *self.ears.periods_ms())
-        self._linked = self._answered = False
-        self._acked: Gas | None = None
-        self._seen: Gas | None = None
         self._waiting: list[tuple[int, int]] = []
         """Rows that are not on disk: when handed over, and their tokens."""
         self._well = True
         self._left: Left | None = None
         self._witness_ms = self._lived_ms = self._dead_until_ms = 0
-        self._open_until_ms = 0
-        self._strangers = False
-        self.bay.valve.stranger = self._stranger
 
     @property
     def now_ns(self) -> int:
@@ -113,7 +111,7 @@ class Played:
     @property
     def gas(self) -> Gas:
         """The order that stands: open only while a lease runs."""
-        return Gas.OPEN if self.now_ms < self._open_until_ms else Gas.CLOSED
+        return Gas.OPEN if self.now_ms < self.link.until_ms else Gas.CLOSED
 
     # -- the guard's life --
 
@@ -126,19 +124,19 @@ class Played:
         commissioned: bool = True,
     ) -> Played:
         """The service starts: its keeper closes first, and the valve answers."""
-        self.core, self._left = Chamber(self.limits), left
+        self.core, self._left = self.core_of(self.limits), left
         self._lived_ms, self._dead_until_ms, self.ears.heard_ms = self.now_ms, 0, self.now_ms
         self._waiting.clear()
-        self._linked, self._acked, self._seen, self._well = False, None, None, True
+        self._well = True
         self.feed(Started(self.now_ns, left, unclean, journal_new, commissioned))
         self.feed(KeeperSaid(self.now_ns, alive=True))
-        self._ask_to_close()
+        self.link.begin()
         return self
 
     def dies(self, for_s: float) -> None:
         """The process is killed: its keeper closes at once, and the service comes back after ``for_s``."""
-        self.core, self._open_until_ms = None, 0
-        self.bay.valve.order("CLOSE")
+        self.core = None
+        self._lets_go()
         self._dead_until_ms = self.now_ms + max(TICK_MS, round(1000 * for_s))
 
     def stops(self) -> None:
@@ -152,30 +150,37 @@ class Played:
     def keeper(self, *, alive: bool) -> None:
         """The valve's process is gone, which closes, or a new one is there, which closes first."""
         if not alive:
-            self._open_until_ms = 0
-            self.bay.valve.order("CLOSE")
+            self._lets_go()
         self.feed(KeeperSaid(self.now_ns, alive, "" if alive else "killed"))
-        self._linked = False
         if alive:
-            self._ask_to_close()
+            self.link.begin()
+
+    def _lets_go(self) -> None:
+        self.link.let_go()
+        for watcher in self.watchers:
+            watcher.died(self.now_ns)
+
+    def freezes(self, for_s: float) -> None:
+        """The loop stands still; the valve's lease, kept by another, runs on and out. Then it is told so."""
+        if self.core is None:
+            return
+        until_ms = self.now_ms + round(1000 * for_s)
+        while self.now_ms < until_ms:
+            self._water_goes_on(min(TICK_MS, until_ms - self.now_ms))
+        if for_s > self.limits.valve.lease_s / 2:
+            self.feed(Late(self.now_ns, for_s))
 
     def lives(self, seconds: float) -> Played:
         """Let time pass."""
         until_ms = self.now_ms + round(1000 * seconds)
         while self.now_ms < until_ms:
-            overdue = self._open_until_ms > self.now_ms and self.ears.overdue(self.now_ms)
+            overdue = self.link.until_ms > self.now_ms and self.ears.overdue(self.now_ms)
             self._pass(min(TICK_MS if overdue else self._pace_ms, until_ms - self.now_ms))
         return self
 
     def _pass(self, dt_ms: int) -> None:
-        self.now_ms = now_ms = self.now_ms + dt_ms
-        bay, plant, dt_s = self.bay, self.plant, dt_ms / 1000
-        bay.valve.step(dt_s)
-        plant.step(dt_s)
-        if self.faults.standing:
-            self.faults.step()
-        for watcher in self.watchers:
-            watcher.water(now_ms * MS, bay)
+        self._water_goes_on(dt_ms)
+        now_ms, plant = self.now_ms, self.plant
         if self.core is None:
             if now_ms < self._dead_until_ms or not self._dead_until_ms:
                 return
@@ -186,12 +191,22 @@ class Played:
         heard = self.ears.due(now_ms, dt_ms)
         for event in heard:
             self.feed(event)
-        self._valve_says()
+        for said in self.link.poll(self.now_ms):
+            self.feed(said)
         self._journal()
         if not heard:
             self.feed(Ticked(self.now_ns))
         if now_ms - self._witness_ms >= 1000 * WITNESS_S and self.core is not None:
             self._row(None)
+
+    def _water_goes_on(self, dt_ms: int) -> None:
+        self.now_ms += dt_ms
+        self.bay.valve.step(dt_ms / 1000)
+        self.plant.step(dt_ms / 1000)
+        if self.faults.standing:
+            self.faults.step()
+        for watcher in self.watchers:
+            watcher.water(self.now_ns, self.bay)
 
     def _comes_back(self) -> None:
         hour_ms = self.now_ms - 3_600_000
@@ -216,9 +231,9 @@ class Played:
         effects = self.core.feed(event)
         for effect in effects:
             if isinstance(effect, OpenUntil):
-                self._open(effect)
+                self.link.open(effect, self.now_ms)
             elif isinstance(effect, Close):
-                self._close()
+                self.link.close()
         for watcher in self.watchers:
             watcher.see(event, effects)
         for effect in effects:
@@ -249,51 +264,3 @@ class Played:
         if stalled is self._well:
             self._well = not stalled
             self.feed(JournalSaid(self.now_ns, self._well))
-
-    # -- the valve --
-
-    def _open(self, order: OpenUntil) -> None:
-        if not self._linked or order.only is not None:
-            return  # the other valve in series stays shut, so no gas flows
-        until_ms = order.until_ns // MS
-        answer = self.bay.valve.order(f"OPEN {(until_ms - self.now_ms) / 1000:.3f}")
-        self._open_until_ms = until_ms
-        self._answers(Gas.OPEN, answer)
-
-    def _close(self) -> None:
-        self._open_until_ms = 0
-        if self._linked:
-            self._answers(Gas.CLOSED, self.bay.valve.order("CLOSE"))
-
-    def _answers(self, gas: Gas, answer: str | None) -> None:
-        """What the core hears of it comes with the next evaluation."""
-        linked = answer == gas.value
-        if linked is not self._linked or (linked and gas is not self._acked):
-            self._answered = True
-        self._linked, self._acked = linked, gas if linked else None
-
-    def _ask_to_close(self) -> None:
-        """As a keeper does at each new link, and once a second while there is none."""
-        self._answers(Gas.CLOSED, self.bay.valve.order("CLOSE"))
-
-    def _valve_says(self) -> None:
-        if self._strangers:
-            self._strangers = False
-            self.feed(OtherOrder(self.now_ns, 0, Gas.OPEN, "OPEN"))
-            self._close()
-        if not self._linked and self.now_ms % PACE_MS == 0:
-            self._ask_to_close()
-        if self._answered:
-            self._answered = False
-            why = "" if self._linked else "no answer"
-            self.feed(ValveSaid(self.now_ns, 0, self._linked, self._acked, why))
-        if self.limits.valve.feedback:
-            seen = self.bay.valve.feedback
-            if seen is not None and seen is not self._seen:
-                self.feed(FeedbackSaid(self.now_ns, 0, seen, seen.value))
-            self._seen = seen
-
-    def _stranger(self) -> None:
-        """Somebody else orders the valve open; where orders can be heard, it is answered."""
-        self.bay.valve.order("OPEN 60")
-        self._strangers = self.hears_strangers

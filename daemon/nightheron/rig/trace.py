@@ -89,6 +89,10 @@ class Trace:
             self._next_ns = now_ns + round(self.every_s * NS)
             self.waters.append(Wet(now_ns / NS, ph, share, self._gas))
 
+    def died(self, now_ns: int) -> None:
+        """Whoever held the valve is gone, and it was shut by that."""
+        self._order(now_ns, Gas.CLOSED)
+
     def _order(self, at_ns: int, gas: Gas) -> None:
         if gas is not self._gas:
             self._gas = gas
