@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import os
 import sqlite3
+from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
+from typing import Any
 
 FILE = "journal.db"
 LOCK = "lock"
@@ -102,6 +104,16 @@ def connect_reader(path: Path) -> tuple[sqlite3.Connection, bool]:
         db.close()
         raise
     return db, still
+
+
+def fetch(db: sqlite3.Connection, sql: str, values: Sequence[object] = ()) -> list[tuple[Any, ...]]:
+    """All that one short read gives; only a page with damaged text pays for being read with patience."""
+    db.text_factory = str
+    try:
+        return db.execute(sql, values).fetchall()
+    except (sqlite3.Error, UnicodeError):
+        db.text_factory = _text
+        return db.execute(sql, values).fetchall()
 
 
 def _know_tables(db: sqlite3.Connection) -> None:

@@ -13,10 +13,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from nightheron.journal.chain import Row
-from nightheron.journal.connect import COLUMNS, RARE, connect_reader
+from nightheron.journal.connect import COLUMNS, RARE, connect_reader, fetch
 from nightheron.model import JsonValue
 
-PAGE_ROWS = 500
+PAGE_ROWS = 200
 ALWAYS = [
     "seq",
     "utc",
@@ -44,6 +44,8 @@ ALWAYS = [
     "hash",
 ]
 """Keys every row has, null where they do not apply."""
+_NULLS: dict[str, JsonValue] = dict.fromkeys(ALWAYS)
+_decode = json.JSONDecoder().decode
 SELECT = f"SELECT {', '.join(COLUMNS)} FROM entries"  # noqa: S608 - fixed names
 
 
@@ -80,8 +82,8 @@ def rows(path: Path, wanted: Wanted | None = None) -> Iterator[Row]:
             found = db.execute(sql, [last, *values, wanted.limit - 1]).fetchone()
             first = found[0] if found else first
         sql = f"{SELECT} WHERE seq BETWEEN ? AND ?{where} ORDER BY seq LIMIT {PAGE_ROWS}"
-        while page := db.execute(sql, [first, last, *values]).fetchall():
-            yield from (Row(*cells) for cells in page)
+        while page := fetch(db, sql, [first, last, *values]):
+            yield from map(Row._make, page)
             if len(page) < PAGE_ROWS or page[-1][0] >= last:
                 return
             first = page[-1][0] + 1
@@ -90,8 +92,8 @@ def rows(path: Path, wanted: Wanted | None = None) -> Iterator[Row]:
 def as_dict(row: Row) -> dict[str, JsonValue]:
     """One row for people and programs: the body's fields, with ``ALWAYS`` there, and the hash."""
     try:
-        body = json.loads(row.body)
-    except (ValueError, TypeError):
+        body = _decode(row.body.decode())
+    except (ValueError, TypeError, AttributeError, RecursionError):
         body = None
     if not isinstance(body, dict):
         body = {
@@ -103,7 +105,9 @@ def as_dict(row: Row) -> dict[str, JsonValue]:
             "chamber": row.chamber,
             "text": "the body of this row cannot be read; run verify",
         }
-    return {**dict.fromkeys(ALWAYS), **body, "hash": row.hash}
+    found = _NULLS | body
+    found["hash"] = row.hash
+    return found
 
 
 def entries(path: Path, wanted: Wanted | None = None) -> Iterator[dict[str, JsonValue]]:

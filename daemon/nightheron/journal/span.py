@@ -14,10 +14,10 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from nightheron.journal.chain import Row
-from nightheron.journal.connect import COLUMNS, RARE, connect_reader
+from nightheron.journal.connect import COLUMNS, RARE, connect_reader, fetch
 from nightheron.journal.when import utc_text
 
-PAGE_ROWS = 500
+PAGE_ROWS = 200
 SELECT = f"SELECT {', '.join(COLUMNS)} FROM entries WHERE seq BETWEEN ? AND ?"  # noqa: S608 - fixed names
 ORDER = f"ORDER BY seq LIMIT {PAGE_ROWS}"
 BEFORE = f"SELECT max(seq) FROM entries WHERE kind = 'snapshot' AND {RARE} AND chamber = ? AND seq <= ?"  # noqa: S608 - fixed text
@@ -37,9 +37,13 @@ def find(path: Path, since: str | None, until: str | None) -> Span | None:
 
     Raises FileNotFoundError (no journal) or sqlite3.Error.
     """
+    bounds = around(path, since or "", until or "")
+    if bounds is None:
+        return None
     with closing(connect_reader(path)[0]) as db:
-        first = _one(db, "SELECT min(seq) FROM entries WHERE utc >= ?", since or "")
-        last = _one(db, "SELECT max(seq) FROM entries WHERE utc < ?", until or "~")
+        among = "FROM entries WHERE seq BETWEEN ? AND ?"
+        first = _one(db, f"SELECT min(seq) {among} AND utc >= ?", *bounds, since or "")
+        last = _one(db, f"SELECT max(seq) {among} AND utc < ?", *bounds, until or "~")
         if first is None or last is None or first > last:
             return None
         seen = "SELECT DISTINCT chamber FROM entries WHERE seq BETWEEN ? AND ? AND chamber IS NOT NULL"
@@ -105,7 +109,7 @@ def rows(path: Path, first_seq: int, last_seq: int, kind: str | None = None) -> 
     rare = "" if kind is None else f" AND kind = ? AND {RARE}"
     sql, values = f"{SELECT}{rare} {ORDER}", () if kind is None else (kind,)
     with closing(connect_reader(path)[0]) as db:
-        while page := db.execute(sql, (first_seq, last_seq, *values)).fetchall():
+        while page := fetch(db, sql, (first_seq, last_seq, *values)):
             yield from map(Row._make, page)
             if len(page) < PAGE_ROWS:
                 return

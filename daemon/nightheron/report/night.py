@@ -34,7 +34,10 @@ class _Site:
 
     def chamber(self, row: Entry) -> Watched:
         name = str(row["chamber"])
-        return self.chambers.setdefault(name, Watched(name))
+        found = self.chambers.get(name)
+        if found is None:
+            found = self.chambers[name] = Watched(name)
+        return found
 
     def see(self, row: Entry) -> None:
         """One row."""
