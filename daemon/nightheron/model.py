@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from nightheron.cycles import Cycle as Cycle, Learned as Learned
 from nightheron.vocabulary import (
     Act as Act,
     AlarmClass as AlarmClass,
@@ -85,6 +86,8 @@ class Started:
     journal_new: bool
     """A journal was here and is lost, damaged or replaced."""
     commissioned: bool
+    learned: Learned | None = None
+    """What the chamber had learned of itself in earlier runs."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -319,4 +322,12 @@ class Refused:
     why: str
 
 
-Effect = OpenUntil | Close | Record | Raise | Clear | Publish | Refused
+@dataclass(frozen=True, slots=True)
+class CycleOver:
+    """A cycle is over, and what is learned with it; without a cycle, hands made the chamber forget."""
+
+    cycle: Cycle | None
+    learned: Learned
+
+
+Effect = OpenUntil | Close | Record | Raise | Clear | Publish | Refused | CycleOver

@@ -20,6 +20,7 @@ from nightheron.model import (
     FeedbackSaid,
     Gas,
     KeeperSaid,
+    Learned,
     Left,
     Observed,
     OpenUntil,
@@ -104,10 +105,11 @@ class Night:
         unclean: int = 1,
         journal_new: bool = False,
         commissioned: bool = False,
+        learned: Learned | None = None,
         says: bool = True,
     ) -> Night:
         """The service starts and, where it ``says`` so, its valve answers."""
-        self.feed(Started(self.now_ns, left, unclean, journal_new, commissioned=commissioned))
+        self.feed(Started(self.now_ns, left, unclean, journal_new, commissioned, learned))
         if not says:
             return self
         self.feed(KeeperSaid(self.now_ns, alive=True))

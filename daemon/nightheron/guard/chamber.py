@@ -10,9 +10,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 from nightheron.guard import delivery, hands, intake, snapshot
+from nightheron.guard.decide import after_fault, decide
 from nightheron.guard.facts import Facts, gather
-from nightheron.guard.interlock import RULES
 from nightheron.guard.judge import against, carry_over, judge
+from nightheron.guard.learned import learn
 from nightheron.guard.left import left_of
 from nightheron.guard.limits import ChamberLimits
 from nightheron.guard.quality import Track
@@ -24,6 +25,7 @@ from nightheron.model import (
     AlarmClass,
     Close,
     Committed,
+    CycleOver,
     Decision,
     Effect,
     Event,
@@ -42,11 +44,9 @@ from nightheron.model import (
     Started,
     State,
     ValveSaid,
-    Verdict,
 )
 
 AFTER_FAULT = f"{CORE_FAULT.sentence} until the service is started anew"
-_WORST = {state: rank for rank, state in enumerate(State)}
 
 
 class Chamber:
@@ -125,7 +125,23 @@ class Chamber:
         if orders and isinstance(orders[0], Close) and s.phase is Phase.CLOSED:
             facts = gather(s, self.limits)
             alarms += judge(s, facts, closing=True)
-        return [*orders, *self._write(facts, event), *said, *alarms]
+        return [*orders, *self._write(facts, event), *said, *alarms, *self._learns()]
+
+    def _learns(self) -> list[Effect]:
+        """A cycle that is over is learned from; what was forgotten is told without one."""
+        s = self._s
+        if s.watch.over(s.now_ns):
+            s.watch.end(s.now_ns, s.proof.verdict, self._digit_ph())
+        cycle, s.watch.ended = s.watch.ended, None
+        if cycle is not None:
+            s.learned = learn(s.learned, cycle)
+        elif not s.forgot:
+            return []
+        s.forgot = False
+        return [CycleOver(cycle, s.learned)]
+
+    def _digit_ph(self) -> float | None:
+        return max((t.digit_ph for t in self._s.probes if t.digit_ph is not None), default=None)
 
     # -- gas --
 
@@ -151,6 +167,7 @@ class Chamber:
             s.phase, s.awaited_token = Phase.OPEN, None
             delivery.ordered(s, Gas.OPEN)
             s.disagrees_from_ns = None
+            s.watch = s.watch.opened_anew(s.now_ns, s.proof.verdict, self._digit_ph())
             s.proof.open_now()
         elif s.now_ns - s.renewed_ns < self.limits.valve.lease_s * NS / 4:
             return []
@@ -161,6 +178,7 @@ class Chamber:
     def _close(self, reason: Reason) -> None:
         s = self._s
         if s.phase is Phase.OPEN:
+            s.watch.close_now(s.now_ns)
             s.proof.close_now()
             delivery.ordered(s, Gas.CLOSED)
             s.disagrees_from_ns = None
@@ -168,60 +186,9 @@ class Chamber:
 
     # -- the row --
 
-    def _decide(self, facts: Facts) -> Decision:
-        s = self._s
-        standing = against(s)
-        states = [State.LATCHED if s.objections[r].latched else RULES[r].state for r in standing]
-        health, flag, test = facts.voted.health, facts.voted.flag, facts.voted.test
-        if Reason.NO_EFFECT in s.objections:
-            health, flag, test = Health.FAILURE, Flag.FAIL, "no_answer"
-        elif facts.feedback_silent and health is Health.GOOD:
-            health, test = Health.MAINTENANCE, "feedback_silent"
-        return Decision(
-            at_ns=s.now_ns,
-            state=max(states, key=_WORST.__getitem__, default=State.FLOWING),
-            gas=Gas.CLOSED if s.phase is Phase.CLOSED else Gas.OPEN,
-            reason=s.first_reason,
-            reasons=tuple(standing),
-            ph=facts.ph,
-            health=health,
-            flag=flag,
-            test=test,
-            tank_ph=facts.tank_ph,
-            verdict=s.proof.verdict,
-            evidence=tuple((r, self._evidence(r, facts)) for r in standing),
-            notes=tuple(note for note in (*(track.note for track in s.probes), s.turn.told) if note),
-            delivered=s.delivered,
-            ordered_ns=s.ordered_ns,
-            taken=s.taken,
-            taken_ns=s.taken_ns,
-            seen=s.seen,
-            trial_ends_ns=self._trial_ends_ns(),
-            bleed_ends_ns=s.bleed_until_ns,
-            probes=self._each_probe(),
-            signals=facts.signals,
-        )
-
-    def _evidence(self, reason: Reason, facts: Facts) -> str:
-        standing, rule = self._s.objections[reason], RULES[reason]
-        return rule.evidence(facts) if rule.live and not standing.latched else standing.evidence
-
-    def _each_probe(self) -> tuple[float | None, ...]:
-        s = self._s
-        if len(s.probes) == 1:
-            return ()
-        pairs = zip(s.probes, self.limits.probes, strict=True)
-        return tuple(t.ph if t.age_s(s.now_ns) <= one.stale_s else None for t, one in pairs)
-
-    def _trial_ends_ns(self) -> int | None:
-        s = self._s
-        if s.phase is not Phase.OPEN or not s.proof.trial:
-            return None
-        return s.now_ns + max(0, round(self.limits.trial_opening_s * NS) - s.proof.trial_ns)
-
     def _write(self, facts: Facts, event: Event) -> list[Effect]:
         s = self._s
-        before, after = self.decision, self._decide(facts)
+        before, after = self.decision, decide(s, self.limits, facts)
         self.decision = after
         effects: list[Effect] = []
         changed = isinstance(event, Started) or not after.same_as(before)
@@ -245,24 +212,7 @@ class Chamber:
             delivery.ordered(s, Gas.CLOSED)
         s.phase, s.token = Phase.CLOSED, s.token + 1
         s.objections[Reason.CORE_FAULT] = Objection(s.now_ns, s.fault, latched=True, told=True)
-        self.decision = Decision(
-            at_ns=s.now_ns,
-            state=State.LATCHED,
-            gas=Gas.CLOSED,
-            reason=s.first_reason or Reason.CORE_FAULT,
-            reasons=(Reason.CORE_FAULT,),
-            ph=None,
-            health=Health.FAILURE,
-            flag=Flag.FAIL,
-            test="core_fault",
-            tank_ph=None,
-            verdict=Verdict.COULD_NOT_TELL if s.proof.verdict is Verdict.PENDING else s.proof.verdict,
-            evidence=((Reason.CORE_FAULT, s.fault),),
-            delivered=s.delivered,
-            ordered_ns=s.ordered_ns,
-            taken=s.taken,
-            taken_ns=s.taken_ns,
-        )
+        self.decision = after_fault(s)
         text = f"{self.limits.name}: {CORE_FAULT.sentence} ({s.fault})"
         return (
             Close(),

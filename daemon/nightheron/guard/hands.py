@@ -53,6 +53,7 @@ def _hold(s: ChamberState, event: Acted, why: str) -> list[Effect]:
     if event.for_s is not None and 0 <= event.for_s <= LONGEST_REMINDER_S:
         s.service_until_ns = event.at_ns + round(event.for_s * NS)
     s.proof.give_up()
+    s.watch.doubt("a person held the gas shut")
     standing = s.objections.get(Reason.SERVICE)
     if standing is None or not standing.told:
         return []

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import assert_never
 
-from nightheron.guard import quality, sense, vote
+from nightheron.guard import learned, quality, sense, vote
 from nightheron.guard.limits import ChamberLimits
 from nightheron.guard.state import ChamberState, Phase
 from nightheron.model import (
@@ -55,6 +55,7 @@ def take(s: ChamberState, event: Event, limits: ChamberLimits) -> None:
         case KeeperSaid():
             _keeper_said(s, event)
         case Late():
+            s.watch.doubt("the guard was held up")
             s.late_s = min(max(1e-3, event.gap_s), 1e9)  # this order, so that a NaN is late too
             s.break_runs()
         case Stopping():
@@ -114,6 +115,7 @@ def _chamber_ph(s: ChamberState, event: Observed, limits: ChamberLimits) -> None
     if voices != s.heard or (unlike and event.probe in s.heard):
         s.proof.set_out_anew()
         s.turn.set_out_anew()
+        s.watch.doubt("the reading jumped, or other probes decide now")
     elif s.phase is Phase.OPEN:
         s.proof.see_open(level_ph, noise_ph)
     elif s.phase is Phase.CLOSED:
@@ -121,6 +123,9 @@ def _chamber_ph(s: ChamberState, event: Observed, limits: ChamberLimits) -> None
             s.proof.give_up()  # with one valve open, a fall is that turn's to tell
         s.proof.see_closed(level_ph, noise_ph, closed_s, limits)
         s.turn.see(level_ph, noise_ph)
+    if level_ph is not None:
+        raw_noise_ph = max((s.probes[i].noise_ph for i in s.heard), default=noise_ph)
+        s.watch.see(s.now_ns, level_ph, noise_ph, raw_noise_ph)
 
 
 def may_close(event: Observed, limits: ChamberLimits) -> bool:
@@ -153,6 +158,7 @@ def _started(s: ChamberState, event: Started, limits: ChamberLimits) -> None:
     s.unclean_starts = event.unclean_starts
     s.journal_new = event.journal_new
     s.commissioned = event.commissioned
+    s.learned = learned.carried(event.learned, limits)
     if event.left is not None:
         _carry_over(s, event.left)
 
@@ -198,6 +204,7 @@ def _valve_said(s: ChamberState, event: ValveSaid) -> None:
         s.feedback_heard = False
     s.valve_link, s.valve_why = event.link, event.why
     if not event.link:
+        s.watch.doubt("no link to the valve")
         s.seen = s.disagrees_from_ns = None
 
 
@@ -215,6 +222,7 @@ def _feedback_said(s: ChamberState, event: FeedbackSaid) -> None:
 
 def _keeper_said(s: ChamberState, event: KeeperSaid) -> None:
     if event.alive is not s.keeper_alive:
+        s.watch.doubt("the process that holds the valve was lost")
         s.valve_link, s.valve_why = False, "no link yet"
         s.seen = s.disagrees_from_ns = None
     s.keeper_alive, s.keeper_why = event.alive, event.why

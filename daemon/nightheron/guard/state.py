@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from nightheron.cycles import Learned
+from nightheron.guard.cycle import Watch
 from nightheron.guard.proof import Proof
 from nightheron.guard.quality import Track
 from nightheron.guard.sense import Sense
@@ -63,6 +65,10 @@ class ChamberState:
     tank_ph: Track = field(default_factory=Track)
     proof: Proof = field(default_factory=Proof)
     turn: Turn = field(default_factory=Turn)
+    watch: Watch = field(default_factory=Watch)
+    learned: Learned = field(default_factory=Learned)
+    forgot: bool = False
+    """Something learned was forgotten, and no row has said so."""
     keeper_alive: bool = False
     keeper_why: str = "not started"
     valve_link: bool = False

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from nightheron.guard.learned import FEATURES, OF_GAS, OF_WATER, forget
 from nightheron.guard.state import ChamberState, Phase
 from nightheron.model import Reason, Work
 
@@ -29,6 +30,27 @@ def forget_probe(s: ChamberState) -> None:
     """Another probe has its own digit and noise, and stands still in its own way."""
     for track in s.probes:
         track.forget()
+
+
+def _forget(s: ChamberState, names: tuple[str, ...]) -> None:
+    s.watch.doubt("hands were at work")
+    if s.learned.cycles:
+        s.learned, s.forgot = forget(s.learned, names), True
+
+
+def forget_gas(s: ChamberState) -> None:
+    """Other gas: the fall with it and all times that hang on it are others."""
+    _forget(s, OF_GAS)
+
+
+def forget_water(s: ChamberState) -> None:
+    """Other media, feed or pump: the water answers in another way, with gas and without."""
+    _forget(s, OF_WATER)
+
+
+def forget_all(s: ChamberState) -> None:
+    """Another probe sees the same water in another way: all that was learned through the old one goes."""
+    _forget(s, FEATURES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,8 +83,8 @@ WORKS: dict[Work, Job] = {
     Work.NEEDLE: Job(
         title="the needle valve was set",
         done="needle valve set",
-        forgets=(forget_answers,),
-        forgot=_ANSWERS,
+        forgets=(forget_answers, forget_gas),
+        forgot=f"{_ANSWERS}, and how fast it falls with gas",
         cautions=(
             _GAS,
             "Turn it a little at a time, and never by force: a needle that is screwed home scores its seat.",
@@ -76,8 +98,8 @@ WORKS: dict[Work, Job] = {
     Work.CYLINDER: Job(
         title="another cylinder, or the same one refilled",
         done="cylinder changed",
-        forgets=(forget_answers,),
-        forgot=_ANSWERS,
+        forgets=(forget_answers, forget_gas),
+        forgot=f"{_ANSWERS}, and how fast it falls with gas",
         cautions=(
             _GAS,
             "Shut the cylinder's valve, let the regulator blow off, then undo it; never under pressure.",
@@ -94,8 +116,8 @@ WORKS: dict[Work, Job] = {
     Work.MEDIA: Job(
         title="media added or changed",
         done="media changed",
-        forgets=(forget_answers,),
-        forgot=_ANSWERS,
+        forgets=(forget_answers, forget_water),
+        forgot=f"{_ANSWERS}, and how fast it falls and rises",
         cautions=(
             _GAS,
             _HAND_VALVE,
@@ -114,8 +136,8 @@ WORKS: dict[Work, Job] = {
     Work.PROBE: Job(
         title="the probe was changed, cleaned or calibrated",
         done="probe changed or cleaned",
-        forgets=(forget_answers, forget_probe),
-        forgot=f"{_ANSWERS}, and the old probe's digit, noise and standstill",
+        forgets=(forget_answers, forget_probe, forget_all),
+        forgot=f"{_ANSWERS}, the old probe's digit, noise and standstill, and all learned of its cycles",
         cautions=(
             _HAND_VALVE,
             "Glass: no paper, no fingers on the bulb; rinse it, dab it, never let it dry.",
@@ -130,8 +152,8 @@ WORKS: dict[Work, Job] = {
     Work.FEED: Job(
         title="the feed to the chamber or its effluent was set",
         done="feed or effluent set",
-        forgets=(forget_answers,),
-        forgot=_ANSWERS,
+        forgets=(forget_answers, forget_water),
+        forgot=f"{_ANSWERS}, and how fast it falls and rises",
         cautions=(
             _MAINS,
             "A feed that stops with gas on takes pH down slowly; one that was opened takes acid water to the "
@@ -146,8 +168,8 @@ WORKS: dict[Work, Job] = {
     Work.PUMP: Job(
         title="the circulation pump was changed or cleaned",
         done="pump changed or cleaned",
-        forgets=(forget_answers,),
-        forgot=_ANSWERS,
+        forgets=(forget_answers, forget_water),
+        forgot=f"{_ANSWERS}, and how fast it falls and rises",
         cautions=(
             _HAND_VALVE,
             _MAINS,
@@ -162,8 +184,8 @@ WORKS: dict[Work, Job] = {
     Work.LAY_UP: Job(
         title="the chamber goes out of use",
         done="laid up, out of use",
-        forgets=(forget_answers,),
-        forgot=_ANSWERS,
+        forgets=(forget_answers, forget_all),
+        forgot=f"{_ANSWERS}, and all that was learned of its cycles",
         cautions=(
             _GAS,
             "Shut the hand valve at the cylinder, let the line run empty, unplug valve and pump.",

@@ -6,13 +6,14 @@ import struct
 from dataclasses import fields
 from enum import StrEnum
 
-from nightheron.model import Act, Gas, Left, Reason, Signal, Work
+from nightheron.model import Act, Gas, Learned, Left, Reason, Signal, Work
 
 # Places are numbers in every stored pack: append only.
 ENUMS: tuple[type[StrEnum], ...] = (Gas, Reason, Act, Signal, Work)
-NONE, FALSE, TRUE, INT, FLOAT, TEXT, TUPLE, LEFT, ENUM = range(9)
+NONE, FALSE, TRUE, INT, FLOAT, TEXT, TUPLE, LEFT, ENUM, LEARNED = range(10)
 MOST_VARINT_BYTES = 64
-LEFT_NAMES = tuple(f.name for f in fields(Left))
+WHOLE = {tuple: TUPLE, Left: LEFT, Learned: LEARNED}
+NAMES = {kind: tuple(f.name for f in fields(kind)) for kind in (Left, Learned)}
 
 
 class BadPack(ValueError):  # noqa: N818 - named for what it says
@@ -40,7 +41,7 @@ def put_text(lengths: bytearray, text: bytearray, given: str) -> None:
 
 
 def put_value(out: bytearray, value: object) -> None:
-    """Append a tagged value: None, bool, int, float, text, an enum of ENUMS, a tuple of these, a Left."""
+    """Append a tagged value: None, bool, number, text, an enum of ENUMS, a tuple of these, Left, Learned."""
     if value is None or value is True or value is False:
         out.append(NONE if value is None else TRUE if value else FALSE)
     elif isinstance(value, StrEnum):
@@ -55,9 +56,9 @@ def put_value(out: bytearray, value: object) -> None:
     elif isinstance(value, str):
         out.append(TEXT)
         put_text(out, out, value)
-    elif isinstance(value, tuple | Left):
-        inner = value if isinstance(value, tuple) else tuple(getattr(value, name) for name in LEFT_NAMES)
-        out.append(TUPLE if isinstance(value, tuple) else LEFT)
+    elif isinstance(value, tuple | Left | Learned):
+        inner = value if isinstance(value, tuple) else tuple(getattr(value, n) for n in NAMES[type(value)])
+        out.append(WHOLE[type(value)])
         put_varint(out, len(inner))
         for one in inner:
             put_value(out, one)
@@ -79,9 +80,11 @@ def get_value(reader: Reader) -> object:
     if tag == ENUM:
         kind = ENUMS[reader.take(1)[0]]
         return kind(reader.text(reader.varint()))
-    if tag in (TUPLE, LEFT):
+    if tag in (TUPLE, LEFT, LEARNED):
         inner = tuple(get_value(reader) for _ in range(reader.varint()))
-        return inner if tag == TUPLE else Left(*inner)  # type: ignore[arg-type]  # as they were written
+        if tag == TUPLE:
+            return inner
+        return Left(*inner) if tag == LEFT else Learned(*inner)  # type: ignore[arg-type]  # as written
     raise BadPack("unknown tag")
 
 

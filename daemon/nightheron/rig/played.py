@@ -24,12 +24,14 @@ from nightheron.model import (
     Acted,
     Close,
     Committed,
+    CycleOver,
     Effect,
     Event,
     Gas,
     JournalSaid,
     KeeperSaid,
     Late,
+    Learned,
     Left,
     OpenUntil,
     Record,
@@ -102,6 +104,7 @@ class Played:
         """Rows that are not on disk: when handed over, and their tokens."""
         self._well = True
         self._left: Left | None = None
+        self._learned: Learned | None = None
         self._witness_ms = self._lived_ms = self._dead_until_ms = 0
 
     @property
@@ -128,7 +131,7 @@ class Played:
         self._lived_ms, self._dead_until_ms, self.ears.heard_ms = self.now_ms, 0, self.now_ms
         self._waiting.clear()
         self._well = True
-        self.feed(Started(self.now_ns, left, unclean, journal_new, commissioned))
+        self.feed(Started(self.now_ns, left, unclean, journal_new, commissioned, self._learned))
         self.feed(KeeperSaid(self.now_ns, alive=True))
         self.link.begin()
         return self
@@ -239,6 +242,8 @@ class Played:
         for effect in effects:
             if isinstance(effect, Record):
                 self._row(effect)
+            elif isinstance(effect, CycleOver):
+                self._learned = effect.learned
 
     def _row(self, record: Record | None) -> None:
         """A row is handed to the journal: a decision, or the minute's witness."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from itertools import zip_longest
 
 from nightheron_drivers.protocols import Heard
 
@@ -23,6 +24,7 @@ from nightheron.model import (
     Clear,
     Close,
     Committed,
+    CycleOver,
     Effect,
     Event,
     JournalSaid,
@@ -109,7 +111,7 @@ class Loop:
         """Snapshot each fresh chamber, and tell it that it starts and what it had left."""
         now_ns = self._fed_ns = self._step_ns = self._clock.now_ns()
         self.recorder.begin(now_ns, beginning.since)
-        for place, left in enumerate(beginning.left):
+        for place, (left, learned) in enumerate(zip_longest(beginning.left, beginning.learned)):
             self.recorder.snapshot(place, "start")
             self._feed(
                 place,
@@ -119,6 +121,7 @@ class Loop:
                     beginning.unclean_starts,
                     beginning.journal_new,
                     beginning.commissioned,
+                    learned,
                 ),
             )
         self._tick_ns = now_ns
@@ -277,6 +280,8 @@ class Loop:
                 self.telling.effect(name, effect, now_ns)
             elif isinstance(effect, Publish):
                 published.add(place)
+            elif isinstance(effect, CycleOver):
+                self.recorder.cycle(place, effect)
         for place in published:
             self._news.report(self.chambers[place].decision, place)
         self._settle_alarms(now_ns)

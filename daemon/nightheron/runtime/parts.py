@@ -99,6 +99,7 @@ class Parts:
                 unclean_starts=len(before.start_ages_s),
                 journal_new=self._store.journal_new,
                 commissioned=False,
+                learned=before.learned,
             )
         )
         self._control.start()

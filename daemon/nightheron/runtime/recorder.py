@@ -16,7 +16,7 @@ from nightheron.guard.chamber import Chamber
 from nightheron.guard.explain import in_words, is_stopping
 from nightheron.guard.snapshot import to_json
 from nightheron.journal.draft import Queue
-from nightheron.model import NS, Acted, Decision, Event, Gas, JsonValue, Reason, Record
+from nightheron.model import NS, Acted, CycleOver, Decision, Event, Gas, JsonValue, Reason, Record
 from nightheron.runtime.clock import ClockPort, rfc3339
 from nightheron.runtime.ports import JournalPort, NewsPort
 
@@ -162,6 +162,12 @@ class Recorder:
         """Any other row; ``queue`` changes the outbox in its transaction."""
         self._due.append(_Due(None, kind, body, None, None, urgent, queue, done))
 
+    def cycle(self, place: int, over: CycleOver) -> None:
+        """What a cycle was like, and what was learned with it; for people and for the next start."""
+        body = {"chamber": self._chambers[place].limits.name, "cycle": to_json(over.cycle)}
+        body |= {"learned": to_json(over.learned), "text": cycle_text(over)}
+        self.note("cycle", body, urgent=False)
+
     def flush(self, now_ns: int) -> None:
         """Hand over every row that was cut, in order."""
         due, self._due = self._due, []
@@ -277,6 +283,16 @@ def _order_text(decision: Decision) -> str:
     if is_stopping(decision):
         reason = Reason.STARTING
     return f"{order}, {shown}" if reason is None else f"{order}: {in_words(reason, decision)}"
+
+
+def cycle_text(over: CycleOver) -> str:
+    """A cycle in one sentence."""
+    cycle, count = over.cycle, over.learned.cycles
+    if cycle is None:
+        return "hands were at work: what was learned before counts no longer"
+    verdict = cycle.verdict.value.replace("_", " ") if cycle.verdict else "no verdict"
+    taught = f"teaches nothing: {cycle.doubtful}" if cycle.doubtful else f"{count} learned from"
+    return f"gas open {cycle.opened_s:.0f} s, then shut {cycle.closed_s:.0f} s, {verdict}; {taught}"
 
 
 def act_text(act: Acted, refused: str | None) -> str:

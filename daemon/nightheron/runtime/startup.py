@@ -19,7 +19,7 @@ from nightheron.guard.alarm_states import AlarmState
 from nightheron.guard.limits import ChamberLimits
 from nightheron.guard.snapshot import from_json
 from nightheron.journal import query
-from nightheron.model import NS, Gas, JsonValue, Left, Reason
+from nightheron.model import NS, Gas, JsonValue, Learned, Left, Reason
 from nightheron.runtime.clock import ClockPort
 from nightheron.runtime.loop import NOT_RECORDABLE_S, TICK_S
 from nightheron.runtime.recorder import WITNESS_NS
@@ -41,6 +41,7 @@ class Before:
 
     left: tuple[Left | None, ...]
     since: tuple[str | None, ...]
+    learned: tuple[Learned | None, ...]
     start_ages_s: tuple[float, ...]
     """Ages, in running time, of unclean starts in the last hour; this one, if it is one, is 0."""
     gap: dict[str, JsonValue] | None
@@ -60,6 +61,7 @@ def look_back(path: Path, limits: Sequence[ChamberLimits], clock: ClockPort) -> 
     return Before(
         left=left,
         since=carried,
+        learned=tuple(_learned(path, one.name) for one in limits),
         start_ages_s=_start_ages(path, last, clean, clock),
         gap=_gap(last, clock, _shut(last, rows, left, limits)) if last else None,
         alarms=tuple(_standing_alarms(path)),
@@ -82,6 +84,14 @@ def _left(row: Row, limits: ChamberLimits) -> Left | None:
             opened_day_s=left.opened_day_s + more_s,
         )
     return left
+
+
+def _learned(path: Path, chamber: str) -> Learned | None:
+    """What the chamber had learned, as its newest cycle says; None when there is none that can be read."""
+    with suppress(*_UNREADABLE, KeyError, TypeError):
+        rows = query.entries(path, query.Wanted(kind="cycle", chamber=chamber, limit=1))
+        return next((from_json(Learned, row["learned"]) for row in rows), None)
+    return None
 
 
 def _since(row: Row | None, left: Left | None) -> str | None:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from nightheron.guard.alarm_desk import Alarm
-from nightheron.model import Decision, Left
+from nightheron.model import Decision, Learned, Left
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,3 +31,5 @@ class Beginning:
     unclean_starts: int
     journal_new: bool
     commissioned: bool
+    learned: tuple[Learned | None, ...] = ()
+    """What each chamber had learned; may be shorter than ``left``."""

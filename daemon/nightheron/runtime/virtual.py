@@ -81,7 +81,14 @@ class VirtualRun:
         self.loop.recorder.note("start", start_row(before, digest, 0, synced=clock.synced()))
         self.loop.recorder.note("config", config_row(effective, digest))
         self.loop.begin(
-            Beginning(before.left, before.since, len(before.start_ages_s), self._store.journal_new, False)
+            Beginning(
+                before.left,
+                before.since,
+                len(before.start_ages_s),
+                self._store.journal_new,
+                commissioned=False,
+                learned=before.learned,
+            )
         )
 
     def live(self, seconds: float) -> None:

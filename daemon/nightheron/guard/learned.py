@@ -1,0 +1,83 @@
+"""What a chamber learns from its own cycles: a bounded memory, and robust figures from it.
+
+Of each figure the newest values are kept; their median and 1.4826 times the median of the distances from it
+stand for the usual value and its spread, so that a few odd cycles change little (Rousseeuw and Croux 1993).
+Whatever is learned may only shorten a wait or sharpen a threshold, within limits that hold without it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from statistics import median
+from typing import Any
+
+from nightheron.cycles import Cycle, Learned
+from nightheron.guard.limits import ChamberLimits
+from nightheron.guard.quality import MAD_TO_SD
+
+KEPT = 31
+"""Cycles in the memory; odd, so that a median is one of the values."""
+CYCLES_LEAST, LEARNED_LEAST_S = 5, 86_400.0
+"""From so many cycles over so much running time on, rules may rest on what was learned."""
+FEATURES = tuple(f.name for f in fields(Learned) if f.name not in ("cycles", "learned_s", "under"))
+OF_GAS = ("opened_s", "closed_s", "dead_s", "fall_ph_per_min", "tail_s", "t90_s", "lowest_ph", "highest_ph")
+OF_WATER = (*OF_GAS, "proved_s", "rise_ph_per_min")
+"""What media, feed and pump change; the probe's noise is its own."""
+
+
+@dataclass(slots=True)
+class Usual:
+    """The usual value of one figure and its spread (an estimate of the standard deviation)."""
+
+    value: float
+    spread: float
+
+
+def usual(values: tuple[float, ...]) -> Usual | None:
+    """Median and 1.4826 x MAD; None of fewer than ``CYCLES_LEAST`` values."""
+    if len(values) < CYCLES_LEAST:
+        return None
+    middle = median(values)
+    return Usual(middle, MAD_TO_SD * median([abs(v - middle) for v in values]))
+
+
+def learn(learned: Learned, cycle: Cycle) -> Learned:
+    """The memory after one more cycle; a doubtful one teaches nothing."""
+    if cycle.doubtful:
+        return learned
+    changes: dict[str, Any] = {}
+    for name in FEATURES:
+        value = getattr(cycle, name)
+        if value is not None:
+            changes[name] = (*getattr(learned, name)[1 - KEPT :], value)
+    return replace(
+        learned,
+        cycles=learned.cycles + 1,
+        learned_s=round(learned.learned_s + cycle.opened_s + cycle.closed_s, 1),
+        **changes,
+    )
+
+
+def enough(learned: Learned) -> bool:
+    """Rules may rest on it."""
+    return learned.cycles >= CYCLES_LEAST and learned.learned_s >= LEARNED_LEAST_S
+
+
+def forget(learned: Learned, names: tuple[str, ...]) -> Learned:
+    """Without these figures; what is learned from now on counts anew."""
+    empty: dict[str, Any] = dict.fromkeys(names, ())
+    return replace(learned, cycles=0, learned_s=0.0, **empty)
+
+
+def learned_under(limits: ChamberLimits) -> tuple[float, ...]:
+    """The limits that shape a cycle: with others, what was learned says nothing."""
+    probes = [number for one in limits.probes for number in (one.conversion.at_ph7, one.conversion.per_ph)]
+    return (limits.floor_ph, limits.resume_ph, limits.min_rest_s, limits.settle_s, *probes)
+
+
+def carried(learned: Learned | None, limits: ChamberLimits) -> Learned:
+    """What a start goes on with: nothing when there is nothing, or it was learned under other limits."""
+    under = learned_under(limits)
+    if learned is None or learned.under != under:
+        return Learned(under=under)
+    return learned
