@@ -14,8 +14,9 @@ export PATH=$PATH:/usr/sbin:/sbin
 
 say() { printf '%s\n' "== $*"; }
 
-# command on PATH : Debian package that has it
-wanted=(mosquitto:mosquitto systemd-analyze:systemd git:git chromium:chromium chromedriver:chromium-driver)
+# command on PATH : Debian packages that have it
+wanted=(mosquitto:mosquitto systemd-analyze:systemd git:git chromium:chromium chromedriver:chromium-driver
+    "cc:gcc libc6-dev")
 packages=()
 for pair in "${wanted[@]}"; do
     command -v "${pair%%:*}" >/dev/null || packages+=("${pair##*:}")

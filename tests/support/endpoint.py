@@ -7,7 +7,7 @@ import socket
 import struct
 import threading
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
-from typing import Any
+from typing import Any, Self
 
 SLOW_S = 60.0
 
@@ -37,7 +37,7 @@ class Endpoint:
         self._server.daemon_threads = True
         self.port = self._server.server_address[1]
 
-    def __enter__(self) -> Endpoint:
+    def __enter__(self) -> Self:
         threading.Thread(target=self._server.serve_forever, daemon=True).start()
         return self
 

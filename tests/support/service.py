@@ -10,7 +10,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -110,11 +110,13 @@ class Service:
         config: Path,
         data_dir: Path | None = None,
         words: Sequence[str] = (*NIGHTHERON, "run", "--config"),
+        more: Mapping[str, str] | None = None,
     ) -> None:
+        """``more`` is added to its environment."""
         self.config = config
         self.log_path = config.parent / "service.log"
         self.control_path = (data_dir or config.parent / "data") / "control.sock"
-        self._words = tuple(words)
+        self._words, self._environment = tuple(words), environment() | dict(more or {})
         self._process: subprocess.Popen[bytes] | None = None
 
     def __enter__(self) -> Service:
@@ -129,7 +131,7 @@ class Service:
         """Start it and wait until it answers."""
         with self.log_path.open("ab") as log:
             self._process = subprocess.Popen(  # noqa: S603 - our own program
-                [*self._words, str(self.config)], stdout=log, stderr=log, env=environment()
+                [*self._words, str(self.config)], stdout=log, stderr=log, env=self._environment
             )
         wait_until(self._answers, START_S, f"an answer of the service ({self.log})")
         return self
