@@ -196,6 +196,17 @@ class Stopping:
     at_ns: int
 
 
+@dataclass(frozen=True, slots=True)
+class Hour:
+    """An hour of the day begins, UTC. It tells what is usual at this hour, and never permits anything."""
+
+    at_ns: int
+    hour: int
+    """0 to 23."""
+    synced: bool
+    """The wall clock was set by somebody who knows."""
+
+
 Event = (
     Started
     | Observed
@@ -209,6 +220,7 @@ Event = (
     | Late
     | Acted
     | Stopping
+    | Hour
 )
 
 # ---- what comes out ----

@@ -108,6 +108,9 @@ class Reason(StrEnum):
     FEEDBACK_SILENT = "feedback_silent"
     SIGNAL_SILENT = "signal_silent"
     WORK_DONE = "work_done"
+    DRIFT = "drift"
+    PROBE_DRIFT = "probe_drift"
+    TANK_DRIFT = "tank_drift"
 
 
 class AlarmClass(StrEnum):

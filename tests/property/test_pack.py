@@ -17,6 +17,7 @@ from nightheron.model import (
     Event,
     FeedbackSaid,
     Gas,
+    Hour,
     JournalSaid,
     KeeperSaid,
     Late,
@@ -77,6 +78,7 @@ EVENT = st.one_of(
         Acted, TIME, st.sampled_from(Act), TEXT, TEXT, st.none() | NUMBER, st.none() | st.sampled_from(Work)
     ),
     st.builds(Stopping, TIME),
+    st.builds(Hour, TIME, st.integers(0, 23), st.booleans()),
 )
 
 

@@ -186,6 +186,27 @@ PURPOSES: dict[Reason, Purpose] = {
         FLAPS_S,
         (_R.KEEPER_LOST, _R.VALVE_LOST),
     ),
+    _R.DRIFT: Purpose(
+        _P.LOW,
+        "the corals get more or less than they should, and a rule may fire for it later",
+        "make the check named above; when it is put right, say so with nightheron changed",
+        7 * DAY_S,
+        DAY_S,
+    ),
+    _R.PROBE_DRIFT: Purpose(
+        _P.LOW,
+        "the reading can be trusted less and less",
+        "make the check named above; when it is put right, say so with nightheron changed",
+        7 * DAY_S,
+        DAY_S,
+    ),
+    _R.TANK_DRIFT: Purpose(
+        _P.LOW,
+        "the tank's pH goes on moving, or its probe does",
+        "make the check named above",
+        3 * DAY_S,
+        DAY_S,
+    ),
     _R.SERVICE: Purpose(
         _P.LOW, "no gas until the hold is ended", "end it when the work is done: service off", 8 * HOUR_S
     ),

@@ -67,6 +67,8 @@ class Facts:
     turn_due: bool
     turn_why: str
     valve_passes: str
+    drift: dict[Reason, str]
+    """What drifts, in words, by the reason under which it is told."""
 
     @property
     def ph(self) -> float | None:
@@ -143,6 +145,7 @@ def gather(s: ChamberState, limits: ChamberLimits) -> Facts:
         turn_due=s.phase is Phase.CLOSED and s.bleed_until_ns is None and s.turn.due(limits),
         turn_why=f"valve {s.turn.shut + 1} stays shut alone",
         valve_passes=s.turn.passes,
+        drift=s.drift.told,
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import assert_never
 
-from nightheron.guard import learned, quality, sense, vote
+from nightheron.guard import drift_watch, learned, quality, sense, vote
 from nightheron.guard.limits import ChamberLimits
 from nightheron.guard.state import ChamberState, Phase
 from nightheron.model import (
@@ -14,6 +14,7 @@ from nightheron.model import (
     Event,
     FeedbackSaid,
     Gas,
+    Hour,
     JournalSaid,
     KeeperSaid,
     Late,
@@ -60,6 +61,8 @@ def take(s: ChamberState, event: Event, limits: ChamberLimits) -> None:
             s.break_runs()
         case Stopping():
             s.starting = s.stopping = True
+        case Hour():
+            drift_watch.hour(s, event)
         case _:
             assert_never(event)
 
@@ -71,6 +74,7 @@ def pass_time(s: ChamberState, dt_ns: int, limits: ChamberLimits) -> None:
         s.opened_day_ns[-1] += dt_ns
     elif Reason.PLANNED_REST in s.objections and not s.service and _hears_at(s, s.now_ns + dt_ns, limits):
         s.proof.rest_wait_ns += dt_ns
+    drift_watch.pass_time(s, dt_ns, limits)
     s.turn.since_ns += dt_ns
     if s.turn.flows or s.turn.token is not None:
         s.turn.alone_ns += dt_ns
@@ -97,7 +101,10 @@ def _observed(s: ChamberState, event: Observed, limits: ChamberLimits) -> None:
 def _chamber_ph(s: ChamberState, event: Observed, limits: ChamberLimits) -> None:
     track = s.probes[event.probe]
     deep_ph = limits.floor_ph - limits.deep_low_margin_ph
+    before_ph, before_ns = track.ph, track.at_ns
     heard = track.hear(event, limits.probes[event.probe], limits.resume_ph, deep_ph)
+    if heard and event.probe == 0 and track.ph is not None:
+        drift_watch.switched(s, before_ph, before_ns, track.ph, track.at_ns)
     if s.held:
         track.low_with_gas = False
     if not heard:

@@ -16,7 +16,14 @@ from __future__ import annotations
 from nightheron.guard import machine_rows as machine
 from nightheron.guard.facts import Facts
 from nightheron.guard.rule import CORE_FAULT, Rule, always
-from nightheron.guard.signal_rows import FEEDBACK_SILENT, GAS_BUDGET, SIGNAL_LOST, SIGNAL_SILENT, SIGNALS
+from nightheron.guard.signal_rows import (
+    DRIFTS,
+    FEEDBACK_SILENT,
+    GAS_BUDGET,
+    SIGNAL_LOST,
+    SIGNAL_SILENT,
+    SIGNALS,
+)
 from nightheron.model import AlarmClass, Gas, Reason, State
 
 _WAKE, _NOTICE = AlarmClass.WAKE, AlarmClass.NOTICE
@@ -234,6 +241,7 @@ TABLE: tuple[Rule, ...] = (
     machine.VALVE_TURN,
     FEEDBACK_SILENT,
     SIGNAL_SILENT,
+    *DRIFTS,
 )
 
 RULES = {rule.reason: rule for rule in (CORE_FAULT, *TABLE)}

@@ -103,5 +103,5 @@ def _tell(s: ChamberState, rule: Rule, standing: Objection, facts: Facts) -> lis
         return []
     standing.told, standing.told_latched = True, standing.latched
     shown = rule.evidence(facts) if rule.live and not standing.latched else standing.evidence
-    evidence = f" ({shown})" if shown else ""
-    return [Raise(rule.reason, kind, f"{name}: {rule.sentence}{evidence}")]
+    said = f"{rule.sentence} ({shown})" if shown else rule.sentence
+    return [Raise(rule.reason, kind, f"{name}: {rule.told_as(facts) if rule.told_as else said}")]

@@ -75,6 +75,8 @@ class Rule:
     opens_when: str = ""
     """What must happen before this objection goes."""
     release_at_any_time: bool = False
+    told_as: Say | None = None
+    """What is told after the chamber's name; the sentence with the evidence where not given."""
     objects: bool = True
     """False for a row that only tells."""
 

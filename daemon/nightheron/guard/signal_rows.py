@@ -47,6 +47,41 @@ GAS_BUDGET = Rule(
 
 SIGNALS: tuple[Rule, ...] = tuple(_of_signal(signal, kind) for signal, kind in KINDS.items())
 
+
+def _drifts(reason: Reason, closes_when: str, sentence: str) -> Rule:
+    """One of the rows about what changes slowly. The words are those of the table of causes."""
+    return Rule(
+        reason,
+        State.FLOWING,
+        permits=lambda f: reason not in f.drift,
+        closes_when=f"(only told) {closes_when}",
+        resets="by itself, or when a person says what hands changed",
+        sentence=sentence,
+        evidence=lambda f: f.drift.get(reason, ""),
+        alarm=_NOTICE,
+        told_as=lambda f: f.drift.get(reason, sentence),
+        objects=False,
+    )
+
+
+DRIFTS: tuple[Rule, ...] = (
+    _drifts(
+        Reason.DRIFT,
+        "gas, water or probe answer each other otherwise than they used to",
+        "the chamber does not behave as it used to",
+    ),
+    _drifts(
+        Reason.PROBE_DRIFT,
+        "the reading is noisier, steps with the valve, or two probes part",
+        "a probe of the chamber does not read as it used to",
+    ),
+    _drifts(
+        Reason.TANK_DRIFT,
+        "tank pH stands off what it usually is at this hour",
+        "tank pH is not what it usually is at this hour",
+    ),
+)
+
 SIGNAL_LOST = Rule(
     Reason.SIGNAL_LOST,
     State.TRIPPED,

@@ -7,6 +7,7 @@ from enum import StrEnum
 
 from nightheron.cycles import Learned
 from nightheron.guard.cycle import Watch
+from nightheron.guard.drift import Drift
 from nightheron.guard.proof import Proof
 from nightheron.guard.quality import Track
 from nightheron.guard.sense import Sense
@@ -69,6 +70,7 @@ class ChamberState:
     learned: Learned = field(default_factory=Learned)
     forgot: bool = False
     """Something learned was forgotten, and no row has said so."""
+    drift: Drift = field(default_factory=Drift)
     keeper_alive: bool = False
     keeper_why: str = "not started"
     valve_link: bool = False

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 from nightheron.guard.learned import FEATURES, OF_GAS, OF_WATER, forget
 from nightheron.guard.state import ChamberState, Phase
+from nightheron.guard.streams import Stream
 from nightheron.model import Reason, Work
 
 Forget = Callable[[ChamberState], None]
@@ -53,6 +54,16 @@ def forget_all(s: ChamberState) -> None:
     _forget(s, FEATURES)
 
 
+def forget_usual(*streams: Stream) -> Forget:
+    """What was usual of these streams is learned anew; of all where none is named."""
+    return lambda s: s.drift.forget(len(s.probes), *streams)
+
+
+_FALL, _RISE, _SHARE, _ANSWER = Stream.FALL, Stream.RISE, Stream.SHARE, Stream.ANSWER
+_WATER = forget_usual(_FALL, _RISE, _SHARE, _ANSWER)
+_PROBE = forget_usual(_FALL, _RISE, _SHARE, _ANSWER, Stream.NOISE, Stream.STEP, Stream.TWINS)
+
+
 @dataclass(frozen=True, slots=True)
 class Job:
     """One kind of work."""
@@ -83,7 +94,7 @@ WORKS: dict[Work, Job] = {
     Work.NEEDLE: Job(
         title="the needle valve was set",
         done="needle valve set",
-        forgets=(forget_answers, forget_gas),
+        forgets=(forget_answers, forget_gas, forget_usual(_FALL, _SHARE)),
         forgot=f"{_ANSWERS}, and how fast it falls with gas",
         cautions=(
             _GAS,
@@ -98,7 +109,7 @@ WORKS: dict[Work, Job] = {
     Work.CYLINDER: Job(
         title="another cylinder, or the same one refilled",
         done="cylinder changed",
-        forgets=(forget_answers, forget_gas),
+        forgets=(forget_answers, forget_gas, forget_usual(_FALL, _SHARE)),
         forgot=f"{_ANSWERS}, and how fast it falls with gas",
         cautions=(
             _GAS,
@@ -116,7 +127,7 @@ WORKS: dict[Work, Job] = {
     Work.MEDIA: Job(
         title="media added or changed",
         done="media changed",
-        forgets=(forget_answers, forget_water),
+        forgets=(forget_answers, forget_water, _WATER),
         forgot=f"{_ANSWERS}, and how fast it falls and rises",
         cautions=(
             _GAS,
@@ -136,7 +147,7 @@ WORKS: dict[Work, Job] = {
     Work.PROBE: Job(
         title="the probe was changed, cleaned or calibrated",
         done="probe changed or cleaned",
-        forgets=(forget_answers, forget_probe, forget_all),
+        forgets=(forget_answers, forget_probe, forget_all, _PROBE),
         forgot=f"{_ANSWERS}, the old probe's digit, noise and standstill, and all learned of its cycles",
         cautions=(
             _HAND_VALVE,
@@ -152,7 +163,7 @@ WORKS: dict[Work, Job] = {
     Work.FEED: Job(
         title="the feed to the chamber or its effluent was set",
         done="feed or effluent set",
-        forgets=(forget_answers, forget_water),
+        forgets=(forget_answers, forget_water, forget_usual(_FALL, _RISE, _SHARE, Stream.TANK)),
         forgot=f"{_ANSWERS}, and how fast it falls and rises",
         cautions=(
             _MAINS,
@@ -168,7 +179,7 @@ WORKS: dict[Work, Job] = {
     Work.PUMP: Job(
         title="the circulation pump was changed or cleaned",
         done="pump changed or cleaned",
-        forgets=(forget_answers, forget_water),
+        forgets=(forget_answers, forget_water, _WATER),
         forgot=f"{_ANSWERS}, and how fast it falls and rises",
         cautions=(
             _HAND_VALVE,
@@ -184,7 +195,7 @@ WORKS: dict[Work, Job] = {
     Work.LAY_UP: Job(
         title="the chamber goes out of use",
         done="laid up, out of use",
-        forgets=(forget_answers, forget_all),
+        forgets=(forget_answers, forget_all, forget_usual()),
         forgot=f"{_ANSWERS}, and all that was learned of its cycles",
         cautions=(
             _GAS,

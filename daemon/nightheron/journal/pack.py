@@ -24,6 +24,7 @@ from nightheron.model import (
     Committed,
     Event,
     FeedbackSaid,
+    Hour,
     JournalSaid,
     KeeperSaid,
     Late,
@@ -56,6 +57,7 @@ TYPES: tuple[type[Any], ...] = (
     Late,
     Acted,
     Stopping,
+    Hour,
 )
 NUMBER = {kind: number for number, kind in enumerate(TYPES)}
 NAMES = {kind: tuple(f.name for f in fields(kind)) for kind in TYPES}

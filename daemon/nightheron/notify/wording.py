@@ -72,6 +72,9 @@ WORDS: dict[Reason, Words] = {
     _R.FEEDBACK_SILENT: Words(
         "valve's own report is missing; gas is not held for it", "Nothing was changed."
     ),
+    _R.DRIFT: Words("gas or water not as usual; gas goes on", "Nothing was changed."),
+    _R.PROBE_DRIFT: Words("a probe reads not as usual; gas goes on", "Nothing was changed."),
+    _R.TANK_DRIFT: Words("tank pH off its usual; gas goes on", "Nothing was changed."),
     _R.SERVICE: Words("still held shut by a person", "Gas stays shut until the hold is ended."),
     _R.GUARD_LATE: Words("guard was held up. Gas was shut", SHUT_SELF),
 }

@@ -42,6 +42,7 @@ from nightheron.model import (
 )
 from nightheron.runtime.clock import MS_NS, ClockPort
 from nightheron.runtime.heartbeat import Heartbeat
+from nightheron.runtime.hours import HourHand
 from nightheron.runtime.inbox import (
     ActFor,
     AlarmAct,
@@ -94,6 +95,7 @@ class Loop:
         self._places = {one.name: place for place, one in enumerate(limits)}
         self.recorder = Recorder(self.chambers, clock, journal, self._news, pack)
         self.telling = Telling(clock, self.recorder, self._news, desk, pushing, heartbeat)
+        self._hours = HourHand(clock)
         self._late_ns = round(min(one.valve.lease_s for one in limits) * NS / 2)
         self._opens: dict[int, OpenUntil] = {}
         self._later: list[tuple[int, Effect]] = []
@@ -147,7 +149,7 @@ class Loop:
         self._watch_journal(now_ns)
         if now_ns >= self._tick_ns:
             self._tick_ns += round(TICK_S * NS) * ((now_ns - self._tick_ns) // round(TICK_S * NS) + 1)
-            self._feed_all(Ticked(now_ns))
+            self._feed_all(self._hours.due(now_ns) or Ticked(now_ns))
             self.recorder.witness_due(now_ns)
         self._carry_out(now_ns)
         self.on_time = self.on_time and self._clock.now_ns() - now_ns <= self._late_ns
