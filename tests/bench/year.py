@@ -152,9 +152,9 @@ def report(path: Path, days: int) -> list[str]:
     last_s, _ = seconds(lambda: told(path, ends - DAY, ends))
     some_s, _ = seconds(lambda: told(path, middle, middle + DAY))
     all_s, _ = seconds(lambda: told(path, BEGINS, ends))
-    # From a snapshot on, the one of midnight.
-    minute = timedelta(minutes=1)
-    since, until = utc_text(ends - 12 * 60 * minute + minute), utc_text(ends - 2 * 60 * minute + minute)
+    # Soon after a snapshot: at worst two hours more are fed to lead up to a span.
+    soon = ends - timedelta(hours=12) + timedelta(minutes=2)
+    since, until = utc_text(soon), utc_text(soon + timedelta(hours=10))
     replay_s, found = seconds(lambda: replayed(path, since, until))
     if not (verify(path).ok and found.identical and found.evaluations):
         raise AssertionError(f"what was measured is not sound: {found}")

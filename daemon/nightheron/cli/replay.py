@@ -67,9 +67,10 @@ def run(args: argparse.Namespace) -> int:
 
 def _replay(path: Path, args: argparse.Namespace) -> tuple[dict[str, Any], Result]:
     from nightheron.journal.pack import unpack
-    from nightheron.journal.span import find, rows
+    from nightheron.journal.span import find, rows, start_before
     from nightheron.report.replay import replay
     from nightheron.report.replayed import Result
+    from nightheron.version import program_version
 
     span = find(path, *_times(args))
     what_if = _what_if(path, span, args.what_if)
@@ -77,10 +78,10 @@ def _replay(path: Path, args: argparse.Namespace) -> tuple[dict[str, Any], Resul
     if span is not None:
         change = what_if.limits if what_if else None
         with _progress(span) as show:
-            read = rows(path, span.from_seq, span.last_seq)
+            read, start = rows(path, span.from_seq, span.last_seq), start_before(path, span.from_seq)
             if what_if is not None:
                 read = (row for row in read if row.chamber is None or row.chamber in what_if.changes)
-            result = replay(read, unpack, span.first_seq, change, show)
+            result = replay(read, unpack, span.first_seq, change, show, start)
             if what_if is not None and result.first_difference is not None:
                 # Only what the recorded limits do not also bring about is the change's doing.
                 again = rows(path, span.from_seq, result.first_difference.seq)
@@ -94,6 +95,8 @@ def _replay(path: Path, args: argparse.Namespace) -> tuple[dict[str, Any], Resul
         "evaluations": result.evaluations,
         "skipped": [one.body() for one in result.skipped],
         "first_difference": found.body() if found else None,
+        "version": program_version(),
+        "runs": [one.body() for one in result.runs],
     }
     if what_if is not None:
         answer["what_if"] = {
@@ -154,6 +157,7 @@ def _lines(answer: dict[str, Any], result: Result, *, what_if: bool) -> list[str
     told = [f"{result.rows} rows replayed, {result.decisions} decisions, {result.evaluations} evaluations."]
     if what_if:
         told.append("With " + ", ".join(f"{key}={value:g}" for key, value in answer["what_if"].items()) + ":")
+    told += _other_version(answer)
     if result.rows == 0 and result.identical:
         told.append("Nothing in this span could be replayed.")
     elif result.identical:
@@ -171,6 +175,22 @@ def _lines(answer: dict[str, Any], result: Result, *, what_if: bool) -> list[str
     if len(result.skipped) > SHOWN_MOST:
         told.append(f"{len(result.skipped) - SHOWN_MOST} more spans were NOT REPLAYED; --json lists them.")
     return [line for text in told for line in textwrap.wrap(text, WIDTH, subsequent_indent="  ")]
+
+
+def _other_version(answer: dict[str, Any]) -> list[str]:
+    """Who recorded it, where that was another version; and whose the difference may then be."""
+    own, found = answer["version"], answer["first_difference"]
+    others = list(
+        dict.fromkeys(one["version"] for one in answer["runs"] if one["version"] not in (own, None))
+    )
+    if not others:
+        return []
+    if found is None or found["version"] in (own, None):
+        return [f"Recorded in part or whole by nightheron {', '.join(others)}, replayed by {own}."]
+    return [
+        f"Recorded by nightheron {found['version']} and replayed by {own}: what differs may be the program's "
+        f"change and not the journal's. A replay by nightheron {found['version']} of a copy can tell."
+    ]
 
 
 def _difference(found: dict[str, Any]) -> list[str]:

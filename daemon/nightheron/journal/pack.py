@@ -18,7 +18,16 @@ from collections.abc import Sequence
 from dataclasses import fields
 from typing import Any
 
-from nightheron.journal.packbits import BadPack, Reader, get_value, put_text, put_value, put_varint, zigzag
+from nightheron.journal.packbits import (
+    BadPack,
+    NotKnown,
+    Reader,
+    get_value,
+    put_text,
+    put_value,
+    put_varint,
+    zigzag,
+)
 from nightheron.model import (
     Acted,
     Committed,
@@ -37,7 +46,7 @@ from nightheron.model import (
     ValveSaid,
 )
 
-__all__ = ["BadPack", "pack", "unpack"]
+__all__ = ["BadPack", "NotKnown", "pack", "unpack"]
 
 VERSION = 1
 MOST_BYTES = 64 * 1024 * 1024
@@ -163,9 +172,13 @@ def _mode(value: object, raw: str) -> int:
 
 
 def unpack(data: bytes) -> list[Event]:
-    """The events that ``pack`` was given. Raises BadPack when the bytes are not a whole pack."""
+    """The events that ``pack`` was given.
+
+    Raises BadPack when the bytes are not a whole pack, NotKnown (one of those, and a LookupError) when they
+    hold what another version of the program packed and this one cannot read.
+    """
     if not data or data[0] != VERSION:
-        raise BadPack("not packed inputs of a known version")
+        raise NotKnown(f"inputs packed in a way (number {data[0] if data else 'none'}) that is not known")
     inflate = zlib.decompressobj(-15)
     try:
         plain = Reader(inflate.decompress(data[1:], MOST_BYTES))
@@ -177,16 +190,20 @@ def unpack(data: bytes) -> list[Event]:
         unit, guesses = times.varint(), _Times()
         events: list[Event] = []
         for number in kinds.take(count):
-            kind = TYPES[number]
+            kind = _type(number)
             source: object = kind
             rest: tuple[object, ...] = ()
             if kind is Observed:
                 source, rest = _get_observed(sources, modes, lengths, text, tagged)
             elif kind is not Ticked:
                 rest = tuple(get_value(tagged) for _ in range(tagged.varint()))
+                if len(rest) >= len(NAMES[kind]):
+                    raise NotKnown(f"more about the event {kind.__name__!r} than this version knows")
             time = guesses.guess(source) + times.signed()
             guesses.saw(source, time)
             events.append(kind(time * unit, *rest))
+    except NotKnown:
+        raise
     except (IndexError, ValueError, TypeError, RecursionError, zlib.error) as fault:
         raise BadPack(f"packed inputs are damaged: {fault}") from None
     if not all(column.done() for column in columns):
@@ -194,8 +211,17 @@ def unpack(data: bytes) -> list[Event]:
     return events
 
 
+def _type(number: int) -> type[Any]:
+    if number >= len(TYPES):
+        raise NotKnown(f"an event of a kind (number {number}) that this version does not know")
+    return TYPES[number]
+
+
 def _get_observed(sources: Reader, modes: Reader, lengths: Reader, text: Reader, tagged: Reader) -> Any:
-    signal, probe, mode = SIGNALS[sources.varint()], sources.signed(), modes.take(1)[0]
+    number, probe, mode = sources.varint(), sources.signed(), modes.take(1)[0]
+    if number >= len(SIGNALS):
+        raise NotKnown(f"a reading of a signal (number {number}) that this version does not know")
+    signal = SIGNALS[number]
     raw = text.text(lengths.varint())
     value: Any = None
     if mode & 3 == VALUE_IS_RAW:

@@ -20,6 +20,10 @@ class BadPack(ValueError):  # noqa: N818 - named for what it says
     """Bytes that are not a whole pack."""
 
 
+class NotKnown(BadPack, LookupError):  # noqa: N818 - named for what it says
+    """A whole pack, as far as one can see, with something in it that this version has no name for."""
+
+
 def zigzag(number: int) -> int:
     """Signed to unsigned, small staying small."""
     return number * 2 if number >= 0 else -number * 2 - 1
@@ -78,14 +82,25 @@ def get_value(reader: Reader) -> object:
     if tag == TEXT:
         return reader.text(reader.varint())
     if tag == ENUM:
-        kind = ENUMS[reader.take(1)[0]]
-        return kind(reader.text(reader.varint()))
+        return _enum(reader.take(1)[0], reader.text(reader.varint()))
     if tag in (TUPLE, LEFT, LEARNED):
         inner = tuple(get_value(reader) for _ in range(reader.varint()))
         if tag == TUPLE:
             return inner
-        return Left(*inner) if tag == LEFT else Learned(*inner)  # type: ignore[arg-type]  # as written
-    raise BadPack("unknown tag")
+        try:
+            return Left(*inner) if tag == LEFT else Learned(*inner)  # type: ignore[arg-type]  # as written
+        except TypeError:
+            raise NotKnown("more of what a run left behind than this version knows") from None
+    raise NotKnown(f"a value of a sort (number {tag}) that this version does not know")
+
+
+def _enum(number: int, word: str) -> StrEnum:
+    if number >= len(ENUMS):
+        raise NotKnown(f"a word of a sort (number {number}) that this version does not know")
+    try:
+        return ENUMS[number](word)
+    except ValueError:
+        raise NotKnown(f"the word {word!r}, which this version does not know") from None
 
 
 class Reader:

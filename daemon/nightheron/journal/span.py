@@ -82,6 +82,14 @@ def snapshots_before(path: Path, seq: int) -> list[Row]:
         return [Row(*cells) for number in numbers for cells in db.execute(SELECT, (number, number))]
 
 
+def start_before(path: Path, seq: int) -> Row | None:
+    """The newest start row before an entry: which program wrote it; None when there is none."""
+    newest = f"SELECT max(seq) FROM entries WHERE kind = 'start' AND {RARE} AND chamber IS NULL AND seq < ?"  # noqa: S608 - fixed text
+    with closing(connect_reader(path)[0]) as db:
+        found = _one(db, newest, seq)
+        return None if found is None else Row._make(fetch(db, SELECT, (found, found))[0])
+
+
 def _halve(db: sqlite3.Connection, low: int, high: int, utc: str) -> int:
     """The first entry from ``low`` to ``high`` that is not before ``utc``; one past ``high`` when all are."""
     high += 1

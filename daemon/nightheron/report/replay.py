@@ -22,7 +22,7 @@ from nightheron.guard.chamber import Chamber
 from nightheron.guard.limits import ChamberLimits
 from nightheron.guard.snapshot import from_json, to_json
 from nightheron.model import Decision, Event, Record
-from nightheron.report.replayed import Difference, Fields, Result, Skipped
+from nightheron.report.replayed import Difference, Fields, Result, Run, Skipped
 
 DECIDING = ("decision", "witness")
 CALLED_DECISION = ("state", "gas", "reason", "reasons", "health", "verdict")
@@ -65,8 +65,11 @@ class CannotReplay(Exception):  # noqa: N818 - its text is what is told of the s
 class Replay:
     """Take rows in order; ``result`` is what came of it so far."""
 
-    def __init__(self, unpack: Unpack, first_seq: int, change: Change | None = None) -> None:
+    def __init__(
+        self, unpack: Unpack, first_seq: int, change: Change | None = None, start: Row | None = None
+    ) -> None:
         self.result = Result()
+        self._run = _run(start)
         self._unpack, self._first_seq, self._change = unpack, first_seq, change
         self._tracks: dict[str, _Track] = {}
 
@@ -78,6 +81,8 @@ class Replay:
             self._snapshot(row)
         elif row.kind in DECIDING:
             self._deciding(row)
+        elif row.kind == "start" and row.chamber is None:
+            self._run = _run(row)
         elif row.kind == "gap" and _body(row).get("why") == "unwritable":
             # A row was lost between these, and which chamber's is not known.
             for track in self._tracks.values():
@@ -92,7 +97,8 @@ class Replay:
             limits = from_json(ChamberLimits, body["limits"])
             written = Chamber.restore(limits, body["snapshot"])
         except (KeyError, ValueError, TypeError, AttributeError):
-            track.chamber, track.why_not = None, f"the snapshot in entry {row.seq} cannot be read"
+            why = f"the snapshot in entry {row.seq} cannot be read{self._by_whom()}"
+            track.chamber, track.why_not = None, why
             return
         follows = body.get("why") != "start" and not body.get("truncated")
         if follows and track.chamber is not None and row.seq >= self._first_seq:
@@ -115,6 +121,8 @@ class Replay:
     def _deciding(self, row: Row) -> None:
         track = self._tracks.setdefault(str(row.chamber), _Track())
         body, judged = _body(row), row.seq >= self._first_seq
+        if judged and self._run is not None and self._run not in self.result.runs[-1:]:
+            self.result.runs.append(self._run)
         events: list[Event] = []
         try:
             events = self._inputs(row, body)
@@ -145,7 +153,16 @@ class Replay:
             return []
         if sha256(row.inputs).hexdigest() != named:
             raise ValueError("the packed inputs are not those the row names; run nightheron verify")
-        return self._unpack(row.inputs)
+        try:
+            return self._unpack(row.inputs)
+        except LookupError as what:
+            raise CannotReplay(f"the inputs of entry {row.seq} hold {what}{self._by_whom()}") from None
+
+    def _by_whom(self) -> str:
+        """Who can read what this version cannot, where that is known."""
+        if self._run is None or self._run.version is None:
+            return ""
+        return f"; nightheron {self._run.version} recorded it: replay a copy of the journal with that version"
 
     def _judge(self, row: Row, body: Fields, chamber: Chamber, events: list[Event]) -> None:
         if self._change is not None:
@@ -182,8 +199,9 @@ class Replay:
     def _differs(
         self, row: Row, at_ns: int, why: str, names: tuple[str, ...], recorded: Fields, replayed: Fields
     ) -> None:
+        version = self._run.version if self._run else None
         self.result.first_difference = Difference(
-            row.seq, row.utc, str(row.chamber), at_ns, why, names, recorded, replayed
+            row.seq, row.utc, str(row.chamber), at_ns, why, names, recorded, replayed, version
         )
 
     def _skip(self, track: _Track, row: Row) -> None:
@@ -202,20 +220,34 @@ def replay(
     first_seq: int,
     change: Change | None = None,
     show: Callable[[int], None] = lambda seq: None,
+    start: Row | None = None,
 ) -> Result:
     """Replay ``rows``, oldest first, up to the first difference; ``show`` gets each row's number.
 
-    ``unpack`` gives the events of packed inputs, or raises ValueError.
+    ``unpack`` gives the events of packed inputs, or raises LookupError for what this version does not
+    know and ValueError for damage. ``start`` is the newest start row before these, which says who wrote them.
     ``change`` gives the limits to use from ``first_seq`` on; it must be the same for the same limits
     and leave what it changed as it is.
     """
-    one = Replay(unpack, first_seq, change)
+    one = Replay(unpack, first_seq, change, start)
     for row in rows:
         show(row.seq)
         one.take(row)
         if one.result.first_difference is not None:
             break
     return one.result
+
+
+def _run(start: Row | None) -> Run | None:
+    if start is None:
+        return None
+    body = _body(start)
+    version, config = body.get("version"), body.get("config_sha256")
+    return Run(
+        start.seq,
+        version if isinstance(version, str) else None,
+        config if isinstance(config, str) else None,
+    )
 
 
 def _body(row: Row) -> Fields:

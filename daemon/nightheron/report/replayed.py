@@ -12,6 +12,19 @@ Fields = Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
+class Run:
+    """One run of the service, by its start row: which program, from which configuration."""
+
+    from_seq: int
+    version: str | None
+    config_sha256: str | None
+
+    def body(self) -> dict[str, JsonValue]:
+        """As JSON values."""
+        return {"from_seq": self.from_seq, "version": self.version, "config_sha256": self.config_sha256}
+
+
+@dataclass(frozen=True, slots=True)
 class Difference:
     """Where the replay first parts from the record. ``at_ns`` is the replayed decision's time."""
 
@@ -23,6 +36,8 @@ class Difference:
     fields: tuple[str, ...]
     recorded: Fields
     replayed: Fields
+    version: str | None = None
+    """Which version of the program recorded it; None when no start row says."""
 
     def body(self) -> dict[str, JsonValue]:
         """As JSON values."""
@@ -35,6 +50,7 @@ class Difference:
             "fields": list(self.fields),
             "recorded": dict(self.recorded),
             "replayed": dict(self.replayed),
+            "version": self.version,
         }
 
 
@@ -71,6 +87,8 @@ class Result:
     decisions: int = 0
     evaluations: int = 0
     skipped: list[Skipped] = field(default_factory=list)
+    runs: list[Run] = field(default_factory=list)
+    """The runs whose rows were looked at, oldest first."""
     first_difference: Difference | None = None
 
     @property
