@@ -249,3 +249,22 @@ def test_a_healthy_chamber_never_needs_a_person(hours: int) -> None:
         assert night.chamber.decision.state is not State.LATCHED, (hour, night.chamber.decision)
     assert night.chamber.left().opened_day_s > 3600
     assert night.now_ns > 24 * 3600 * NS
+
+
+def test_a_leak_that_begins_after_the_proof_is_told() -> None:
+    """Gas shut and proved, then the valve passes gas: pH below the lowest of this closing is not stopping."""
+    night = flowing().wait(60, 6.8).wait(60, 6.56).wait(400, 6.66)
+    assert verdict(night) is Verdict.PROVED
+    night.wait(600, 6.60)
+    assert Reason.NOT_STOPPING not in night.reasons
+    night.wait(60, 6.48)
+    assert Reason.NOT_STOPPING in night.reasons
+    assert verdict(night.wait(60, 6.60)) is Verdict.PROVED
+
+
+def test_a_proved_closing_is_not_doubted_while_hands_are_at_work() -> None:
+    """The probe goes into a buffer of pH 4 during a hold: that is no gas."""
+    night = flowing().wait(60, 6.8).wait(60, 6.56).wait(400, 6.66)
+    night.act(Act.HOLD, for_s=600.0)
+    night.wait(60, 4.05)
+    assert Reason.NOT_STOPPING not in night.reasons

@@ -128,7 +128,8 @@ def _chamber_ph(s: ChamberState, event: Observed, limits: ChamberLimits) -> None
     elif s.phase is Phase.CLOSED:
         if s.turn.flows:
             s.proof.give_up()  # with one valve open, a fall is that turn's to tell
-        s.proof.see_closed(level_ph, noise_ph, closed_s, limits)
+        if not (s.service and s.proof.turned()):  # hands move the probe once the gas was seen to stop
+            s.proof.see_closed(level_ph, noise_ph, closed_s, limits)
         s.turn.see(level_ph, noise_ph)
     if level_ph is not None:
         raw_noise_ph = max((s.probes[i].noise_ph for i in s.heard), default=noise_ph)

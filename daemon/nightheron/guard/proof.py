@@ -147,7 +147,8 @@ class Proof:
             self.verdict = Verdict.PROVED
             self.trial = self.trial and not self.answers_trial
             self.trial_ns = self.opening_ns = 0
-        elif self.verdict is Verdict.PENDING:
+            self.after_lag_ph = None
+        elif self.verdict in (Verdict.PENDING, Verdict.PROVED):
             self._see_fall(noise_ph, level, closed_s, limits)
 
     def _risen(self, noise_ph: float, level: float, closed_s: float) -> bool:
@@ -165,8 +166,10 @@ class Proof:
     def _see_fall(self, noise_ph: float, level: float, closed_s: float, limits: ChamberLimits) -> None:
         if closed_s < limits.probe_lag_s + limits.tail_s:
             return
-        if self.after_lag_ph is None:
-            self.after_lag_ph = level
+        if (
+            self.after_lag_ph is None
+        ):  # water that had turned and falls below its lowest: gas passes after all
+            self.after_lag_ph = self.lowest_ph if self.verdict is Verdict.PROVED else level
         if self.after_lag_ph - level >= ANSWER_NOISES * noise_ph:
             self.verdict = Verdict.NOT_PROVED
 
