@@ -23,6 +23,7 @@ from nightheron.vocabulary import (
 )
 
 NS = 1_000_000_000
+Plain = None | bool | int | float | str | tuple["Plain", ...]
 JsonValue = None | bool | int | float | str | list["JsonValue"] | dict[str, "JsonValue"]
 
 
@@ -88,6 +89,8 @@ class Started:
     commissioned: bool
     learned: Learned | None = None
     """What the chamber had learned of itself in earlier runs."""
+    usual: Plain = None
+    """What was usual for it, hour by hour, as an earlier run wrote it down."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -342,4 +345,12 @@ class CycleOver:
     learned: Learned
 
 
-Effect = OpenUntil | Close | Record | Raise | Clear | Publish | Refused | CycleOver
+@dataclass(frozen=True, slots=True)
+class UsualNow:
+    """What is usual for a chamber, for the next start; some hours more, or hands made it forget."""
+
+    usual: Plain
+    text: str
+
+
+Effect = OpenUntil | Close | Record | Raise | Clear | Publish | Refused | CycleOver | UsualNow

@@ -5,16 +5,19 @@ from __future__ import annotations
 import math
 import random
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 import pytest
 from nightheron.guard.causes import TABLE, Cause, Moved, explain, words
 from nightheron.guard.drift import HOUR_NS, Drift
+from nightheron.guard.drift_kept import carried, kept
 from nightheron.guard.interlock import RULES
 from nightheron.guard.snapshot import from_json, to_json
 from nightheron.guard.streams import KINDS, Stream, in_words, to_line
 from nightheron.guard.usual import LEARN_BLOCKS, LEARN_MOST, learn
 from nightheron.guard.work import WORKS
-from nightheron.model import Act, Clear, Gas, Hour, Raise, Reason, Work
+from nightheron.journal.pack import pack, unpack
+from nightheron.model import Act, Clear, Gas, Hour, Raise, Reason, Started, UsualNow, Work
 
 from tests.support.night import TANK, Night
 
@@ -271,6 +274,52 @@ def test_an_hour_without_a_word_ends_by_itself() -> None:
     """Nobody says which hour it is: after an hour and a half of running a new one begins, unnamed."""
     night = Night().wait(5460)
     assert night.chamber._s.drift.hours == 1
+
+
+def test_what_is_usual_outlives_a_restart() -> None:
+    """A start goes on with what the last run wrote: learning, what was found, and the alarm about it."""
+    limits = Night(tank=TANK).limits
+    for drift in (play(Drift(), 5), learned(), play(learned(), 4, fall=1.5, share=0.4)):
+        packed = unpack(pack([Started(0, None, 1, False, False, None, kept(drift, limits))]))
+        (started,) = packed
+        assert isinstance(started, Started)
+        read = carried(started.usual, limits)
+        assert (read.lines, read.hours, list(read.told)) == (drift.lines, drift.hours, list(drift.told))
+        night = Night(tank=TANK, begin=False)
+        night.feed(replace(started, at_ns=night.now_ns))
+        assert night.raised() == list(drift.told)
+
+
+def test_what_is_usual_is_written_down_every_six_hours() -> None:
+    """The core asks for a row at the end of a block and when hands made it forget, and its text says why."""
+    night = Night(tank=TANK).wait(60)
+    play(night.chamber._s.drift, 6 / 24)
+    night.wait(1)
+    night.act(Act.CHANGED, work=Work.NEEDLE)
+    rows = [effect for _, effect in night.effects if isinstance(effect, UsualNow)]
+    assert [carried(row.usual, night.limits).hours for row in rows] == [6, 6]
+    assert rows[0].text == "usual known of 0 of 7 figures, 6 h of running: nothing drifts that can be seen"
+
+
+def test_a_memory_of_other_limits_or_a_broken_one_is_none() -> None:
+    """Another floor, another version and any damage make a chamber learn anew, never fail."""
+    limits = Night(tank=TANK).limits
+    whole = kept(learned(), limits)
+    assert isinstance(whole, tuple)
+    assert carried(whole, limits).lines
+    assert carried(whole, replace(limits, floor_ph=6.5)) == Drift()
+    version, under, hours, lines = whole
+    assert isinstance(lines, tuple)
+    first = lines[0]
+    assert isinstance(first, tuple)
+    for broken in (
+        *(None, 1, "text", (), (2, under, hours, lines), (version, under, "many", lines)),
+        *((version, under, hours, ((("tide"), *first[1:]),)), (version, under, hours, (first[:-1],))),
+        (version, under, hours, ((first[0], 0, ((1, 99, 0.5),), None, (0.0, 0.0, None, 0), ()),)),
+        (version, under, hours, ((first[0], 0, (), ((1.0,), 0.1, 1.0, 5.0, 0.0), (0.0, 0.0, None, 0), ()),)),
+        (version, under, hours, ((first[0], 0, (), None, (True, 0.0, None, 0), ()),)),
+    ):
+        assert carried(broken, limits) == Drift()
 
 
 def test_hands_forget_what_they_changed() -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from nightheron.guard import delivery, hands, intake, snapshot
+from nightheron.guard import delivery, drift_kept, drift_watch, hands, intake, snapshot
 from nightheron.guard.decide import after_fault, decide
 from nightheron.guard.facts import Facts, gather
 from nightheron.guard.judge import against, carry_over, judge
@@ -43,6 +43,7 @@ from nightheron.model import (
     Refused,
     Started,
     State,
+    UsualNow,
     ValveSaid,
 )
 
@@ -125,7 +126,7 @@ class Chamber:
         if orders and isinstance(orders[0], Close) and s.phase is Phase.CLOSED:
             facts = gather(s, self.limits)
             alarms += judge(s, facts, closing=True)
-        return [*orders, *self._write(facts, event), *said, *alarms, *self._learns()]
+        return [*orders, *self._write(facts, event), *said, *alarms, *self._learns(), *self._usual()]
 
     def _learns(self) -> list[Effect]:
         """A cycle that is over is learned from; what was forgotten is told without one."""
@@ -135,10 +136,19 @@ class Chamber:
         cycle, s.watch.ended = s.watch.ended, None
         if cycle is not None:
             s.learned = learn(s.learned, cycle)
+            drift_watch.cycle(s, cycle)
         elif not s.forgot:
             return []
         s.forgot = False
         return [CycleOver(cycle, s.learned)]
+
+    def _usual(self) -> list[Effect]:
+        """What is usual is written down when some hours more are in it."""
+        drift = self._s.drift
+        if not drift.news:
+            return []
+        drift.news = False
+        return [UsualNow(drift_kept.kept(drift, self.limits), drift.text())]
 
     def _digit_ph(self) -> float | None:
         return max((t.digit_ph for t in self._s.probes if t.digit_ph is not None), default=None)

@@ -114,6 +114,12 @@ class Drift:
             texts.setdefault(row.reason, []).append(words(row, moved, probes=probes))
         self.told = {reason: " And: ".join(texts[reason]) for reason in GROUPS if reason in texts}
 
+    def text(self) -> str:
+        """What stands with this memory, in one sentence."""
+        learned = sum(line.usual is not None for line in self.lines.values())
+        found = "; ".join(self.told.values()) or "nothing drifts that can be seen"
+        return f"usual known of {learned} of {len(self.lines)} figures, {self.hours} h of running: {found}"
+
     def forget(self, probes: int, *streams: Stream) -> None:
         """Hands changed something: these streams are learned anew, and what was found in them is over."""
         for stream in streams or tuple(Stream):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from nightheron.guard.limits import ChamberLimits
 from nightheron.guard.state import ChamberState, Phase
 from nightheron.guard.streams import Stream
-from nightheron.model import NS, Hour, Reason
+from nightheron.model import NS, Cycle, Hour, Reason
 
 OWN_ROUND = frozenset(
     {
@@ -50,6 +50,16 @@ def hour(s: ChamberState, event: Hour) -> None:
     """An hour of the day begins; a clock that nobody set names no hour."""
     known = event.synced and 0 <= event.hour < 24
     s.drift.end_hour(event.hour if known else None, len(s.probes))
+
+
+def cycle(s: ChamberState, over: Cycle) -> None:
+    """One opening with its closing, in numbers; one that something disturbed says nothing."""
+    if over.doubtful:
+        return
+    s.drift.hear(Stream.FALL, over.fall_ph_per_min)
+    s.drift.hear(Stream.RISE, over.rise_ph_per_min)
+    s.drift.hear(Stream.ANSWER, over.proved_s)
+    s.drift.hear(Stream.NOISE, over.noise_ph)
 
 
 def switched(s: ChamberState, before_ph: float | None, before_ns: int, ph: float, at_ns: int) -> None:

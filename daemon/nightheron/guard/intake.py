@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import assert_never
 
-from nightheron.guard import drift_watch, learned, quality, sense, vote
+from nightheron.guard import drift_kept, drift_watch, learned, quality, sense, vote
 from nightheron.guard.limits import ChamberLimits
 from nightheron.guard.state import ChamberState, Phase
 from nightheron.model import (
@@ -167,6 +167,7 @@ def _started(s: ChamberState, event: Started, limits: ChamberLimits) -> None:
     s.journal_new = event.journal_new
     s.commissioned = event.commissioned
     s.learned = learned.carried(event.learned, limits)
+    s.drift = drift_kept.carried(event.usual, limits)
     if event.left is not None:
         _carry_over(s, event.left)
 

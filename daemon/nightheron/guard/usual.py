@@ -21,6 +21,8 @@ LEARN_BLOCKS = 56
 """Fourteen days of running."""
 LEAST_SAMPLES = 28
 LEARN_MOST = LEARN_BLOCKS * BLOCK_HOURS
+DIGITS = 5
+"""Finer than anything that is watched."""
 LEAST_AT_HOUR = 5
 MAD_TO_SD = 1.4826
 """1 / (inverse normal of 0.75): the standard deviation of normal values from their MAD."""
@@ -76,7 +78,8 @@ class Line:
             return
         if self.began_block is None:
             self.began_block = block
-        self.learning = [*self.learning[-LEARN_MOST + 1 :], [block, -1 if hour is None else hour, value]]
+        row = [block, -1 if hour is None else hour, round(value, DIGITS)]
+        self.learning = [*self.learning[-LEARN_MOST + 1 :], row]
 
     def end_block(self, block: int, worth: float) -> None:
         """Six hours of running are over; ``worth`` is the smallest change worth telling."""

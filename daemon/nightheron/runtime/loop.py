@@ -39,6 +39,7 @@ from nightheron.model import (
     Started,
     Stopping,
     Ticked,
+    UsualNow,
 )
 from nightheron.runtime.clock import MS_NS, ClockPort
 from nightheron.runtime.heartbeat import Heartbeat
@@ -113,7 +114,8 @@ class Loop:
         """Snapshot each fresh chamber, and tell it that it starts and what it had left."""
         now_ns = self._fed_ns = self._step_ns = self._clock.now_ns()
         self.recorder.begin(now_ns, beginning.since)
-        for place, (left, learned) in enumerate(zip_longest(beginning.left, beginning.learned)):
+        before = zip_longest(beginning.left, beginning.learned, beginning.usual)
+        for place, (left, learned, usual) in enumerate(before):
             self.recorder.snapshot(place, "start")
             self._feed(
                 place,
@@ -124,6 +126,7 @@ class Loop:
                     beginning.journal_new,
                     beginning.commissioned,
                     learned,
+                    usual,
                 ),
             )
         self._tick_ns = now_ns
@@ -282,8 +285,8 @@ class Loop:
                 self.telling.effect(name, effect, now_ns)
             elif isinstance(effect, Publish):
                 published.add(place)
-            elif isinstance(effect, CycleOver):
-                self.recorder.cycle(place, effect)
+            elif isinstance(effect, CycleOver | UsualNow):
+                self.recorder.learned(place, effect)
         for place in published:
             self._news.report(self.chambers[place].decision, place)
         self._settle_alarms(now_ns)

@@ -100,6 +100,7 @@ class Parts:
                 journal_new=self._store.journal_new,
                 commissioned=False,
                 learned=before.learned,
+                usual=before.usual,
             )
         )
         self._control.start()

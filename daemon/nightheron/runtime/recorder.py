@@ -16,7 +16,7 @@ from nightheron.guard.chamber import Chamber
 from nightheron.guard.explain import in_words, is_stopping
 from nightheron.guard.snapshot import to_json
 from nightheron.journal.draft import Queue
-from nightheron.model import NS, Acted, CycleOver, Decision, Event, Gas, JsonValue, Reason, Record
+from nightheron.model import NS, Acted, CycleOver, Decision, Event, Gas, JsonValue, Reason, Record, UsualNow
 from nightheron.runtime.clock import ClockPort, rfc3339
 from nightheron.runtime.ports import JournalPort, NewsPort
 
@@ -162,10 +162,13 @@ class Recorder:
         """Any other row; ``queue`` changes the outbox in its transaction."""
         self._due.append(_Due(None, kind, body, None, None, urgent, queue, done))
 
-    def cycle(self, place: int, over: CycleOver) -> None:
-        """What a cycle was like, and what was learned with it; for people and for the next start."""
-        body = {"chamber": self._chambers[place].limits.name, "cycle": to_json(over.cycle)}
-        body |= {"learned": to_json(over.learned), "text": cycle_text(over)}
+    def learned(self, place: int, news: CycleOver | UsualNow) -> None:
+        """What a cycle was like, or what is usual by the hour; for people and for the next start."""
+        body: dict[str, JsonValue] = {"chamber": self._chambers[place].limits.name}
+        if isinstance(news, UsualNow):
+            self.note("usual", body | {"usual": to_json(news.usual), "text": news.text}, urgent=False)
+            return
+        body |= {"cycle": to_json(news.cycle), "learned": to_json(news.learned), "text": cycle_text(news)}
         self.note("cycle", body, urgent=False)
 
     def flush(self, now_ns: int) -> None:

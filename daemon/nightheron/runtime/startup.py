@@ -19,7 +19,7 @@ from nightheron.guard.alarm_states import AlarmState
 from nightheron.guard.limits import ChamberLimits
 from nightheron.guard.snapshot import from_json
 from nightheron.journal import query
-from nightheron.model import NS, Gas, JsonValue, Learned, Left, Reason
+from nightheron.model import NS, Gas, JsonValue, Learned, Left, Plain, Reason
 from nightheron.runtime.clock import ClockPort
 from nightheron.runtime.loop import NOT_RECORDABLE_S, TICK_S
 from nightheron.runtime.recorder import WITNESS_NS
@@ -42,6 +42,7 @@ class Before:
     left: tuple[Left | None, ...]
     since: tuple[str | None, ...]
     learned: tuple[Learned | None, ...]
+    usual: tuple[Plain, ...]
     start_ages_s: tuple[float, ...]
     """Ages, in running time, of unclean starts in the last hour; this one, if it is one, is 0."""
     gap: dict[str, JsonValue] | None
@@ -62,6 +63,7 @@ def look_back(path: Path, limits: Sequence[ChamberLimits], clock: ClockPort) -> 
         left=left,
         since=carried,
         learned=tuple(_learned(path, one.name) for one in limits),
+        usual=tuple(_usual(path, one.name) for one in limits),
         start_ages_s=_start_ages(path, last, clean, clock),
         gap=_gap(last, clock, _shut(last, rows, left, limits)) if last else None,
         alarms=tuple(_standing_alarms(path)),
@@ -92,6 +94,20 @@ def _learned(path: Path, chamber: str) -> Learned | None:
         rows = query.entries(path, query.Wanted(kind="cycle", chamber=chamber, limit=1))
         return next((from_json(Learned, row["learned"]) for row in rows), None)
     return None
+
+
+def _usual(path: Path, chamber: str) -> Plain:
+    """What was usual for the chamber, as its newest row of the kind says; None when there is none."""
+    with suppress(*_UNREADABLE, KeyError, TypeError):
+        rows = query.entries(path, query.Wanted(kind="usual", chamber=chamber, limit=1))
+        return next((_plain(row["usual"]) for row in rows), None)
+    return None
+
+
+def _plain(value: JsonValue) -> Plain:
+    if isinstance(value, dict):
+        raise TypeError("what is usual holds no objects")
+    return tuple(_plain(one) for one in value) if isinstance(value, list) else value
 
 
 def _since(row: Row | None, left: Left | None) -> str | None:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from nightheron.guard.alarm_desk import Alarm
-from nightheron.model import Decision, Learned, Left
+from nightheron.model import Decision, Learned, Left, Plain
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,3 +33,5 @@ class Beginning:
     commissioned: bool
     learned: tuple[Learned | None, ...] = ()
     """What each chamber had learned; may be shorter than ``left``."""
+    usual: tuple[Plain, ...] = ()
+    """What was usual for each; the same."""

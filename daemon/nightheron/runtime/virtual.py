@@ -88,6 +88,7 @@ class VirtualRun:
                 self._store.journal_new,
                 commissioned=False,
                 learned=before.learned,
+                usual=before.usual,
             )
         )
 
