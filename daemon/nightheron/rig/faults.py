@@ -24,12 +24,13 @@ A library is a TOML file: ``faults.toml`` beside this module, and any of one's o
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, fields
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+from nightheron.model import Reason
 from nightheron.rig import wrong
 
 PARTS = wrong.OF_CHAMBER | wrong.OF_SITE
@@ -39,6 +40,13 @@ PROBE_WORDS = (
 )
 TIMES = ("after_s", "over_s", "for_s", "every_s")
 TEXTS = ("name", "breaks", "says", "notice", "shows", "hands")
+NAMING = ("names", "names_with")
+REASONS = frozenset((*Reason, "surge", "stalled"))
+BESIDE = (
+    *("circulation", "feed", "flow", "leak", "outlet_pressure", "room_co2", "temperature", "vessel_pressure"),
+    *("tank", "tank_required", "feedback", "broker", "several"),
+)
+"""What a site may have by which a fault can be known."""
 Value = float | bool | str
 
 
@@ -86,6 +94,15 @@ class Fault:
     """What another instrument shows, as "flow_ml_min < 1"."""
     hands: str = ""
     """What the simulated site cannot do, and a person or a test must."""
+    names: tuple[str, ...] = ()
+    """Reasons of the guard that name it right, where pH and the valve's answers alone can show it."""
+    names_with: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    """What a site may have beside them, of BESIDE, and the reasons that then name it right."""
+
+    def right(self, has: Collection[str]) -> frozenset[str]:
+        """The reasons that name it right on a site that ``has`` these; empty where it cannot be known."""
+        more = [name for what, names in self.names_with if what in has for name in names]
+        return frozenset((*self.names, *more))
 
 
 def library(own: Path | None = None) -> dict[str, Fault]:
@@ -122,7 +139,7 @@ def _add(found: dict[str, Fault], fault: Fault) -> None:
 
 def _fault(entry: Mapping[str, Any]) -> Fault:
     where = _name(entry)
-    _only(entry, (*TEXTS, *TIMES, "set", "water", "probe"), where)
+    _only(entry, (*TEXTS, *TIMES, *NAMING, "set", "water", "probe"), where)
     times = {key: _number(entry[key], where, key) for key in TIMES if key in entry}
     if times.get("every_s", 0.0) and not 0.0 < times.get("for_s", 0.0) < times["every_s"]:
         raise BadFault(f"{where}: every_s needs a for_s above 0 and below it, or it would never end")
@@ -138,7 +155,7 @@ def _fault(entry: Mapping[str, Any]) -> Fault:
 
 def _combination(entry: Mapping[str, Any], known: Mapping[str, Fault]) -> Fault:
     where = _name(entry)
-    _only(entry, (*TEXTS, "faults", "water", "probe"), where)
+    _only(entry, (*TEXTS, *NAMING, "faults", "water", "probe"), where)
     steps: list[Step] = []
     for one in entry.get("faults", []):
         name, later_s = (
@@ -168,7 +185,19 @@ def _made(entry: Mapping[str, Any], where: str, steps: tuple[Step, ...]) -> Faul
             raise BadFault(f"{where}: {key} is a text, and must be there")
     water = _words(entry, "water", WATER_WORDS, where)
     probe = _words(entry, "probe", PROBE_WORDS, where)
-    return Fault(**texts, steps=steps, water=water, probe=probe)
+    beside = _table(entry.get("names_with", {}), where, "names_with")
+    strange = sorted(set(beside) - set(BESIDE))
+    if strange:
+        raise BadFault(f"{where}: names_with knows {', '.join(BESIDE)}, not {strange[0]!r}")
+    names = _reasons(entry.get("names", []), where, "names")
+    names_with = tuple((what, _reasons(said, where, f"names_with.{what}")) for what, said in beside.items())
+    return Fault(**texts, steps=steps, water=water, probe=probe, names=names, names_with=names_with)
+
+
+def _reasons(said: object, where: str, key: str) -> tuple[str, ...]:
+    if not isinstance(said, list) or not all(isinstance(one, str) and one in REASONS for one in said):
+        raise BadFault(f"{where}: {key} is a list of reasons that the guard has, as nightheron check shows")
+    return tuple(said)
 
 
 def _name(entry: object) -> str:

@@ -123,6 +123,13 @@ class Plant:
         self._owed_s = 0.0
         self._tank_owed_s = 0.0
 
+    def reseed(self, seed: int | str) -> None:
+        """From now on the probes' noise is that of another seed."""
+        self.tank_probe.reseed(f"{seed}/tank")
+        for name, bay in self.bays.items():
+            for number, probe in enumerate(bay.probes):
+                probe.reseed(f"{seed}/{name}/{number}")
+
     @property
     def day_s(self) -> float:
         """Seconds after midnight."""

@@ -158,6 +158,10 @@ class Played:
         if alive:
             self.link.begin()
 
+    def loses_journal(self) -> None:
+        """The journal was lost and begun anew."""
+        self.feed(JournalSaid(self.now_ns, self._well, replaced=True))
+
     def _lets_go(self) -> None:
         self.link.let_go()
         for watcher in self.watchers:

@@ -42,6 +42,10 @@ class Probe:
         self._gas_on = False
         self._waiting: deque[tuple[float, Said]] = deque(maxlen=BEHIND_MOST)
 
+    def reseed(self, seed: int | str) -> None:
+        """Other dice from now on."""
+        self._dice = random.Random(seed)  # noqa: S311 - noise, no secret
+
     def step(self, dt_s: float, water_ph: float, *, gas_on: bool) -> None:
         """``dt_s`` seconds in water of ``water_ph``."""
         bad = self.bad
