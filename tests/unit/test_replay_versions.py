@@ -15,7 +15,8 @@ from nightheron.journal import pack as packing
 from nightheron.journal.pack import NotKnown, pack, unpack
 from nightheron.journal.span import rows
 from nightheron.journal.verify import verify
-from nightheron.model import Act, Acted, Observed, Signal, Ticked
+from nightheron.model import NS, Act, Acted, Observed, Signal, Ticked
+from nightheron.runtime import recorder
 from nightheron.version import program_version
 
 from tests.support.replays import rewrite
@@ -34,8 +35,10 @@ class Weighed:
 
 @pytest.fixture(scope="module")
 def played(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """An hour and a quarter in two runs."""
-    return play(tmp_path_factory.mktemp("versions")).parent
+    """An hour and a quarter in two runs, with a snapshot every ten minutes."""
+    with pytest.MonkeyPatch.context() as sooner:
+        sooner.setattr(recorder, "SNAPSHOT_NS", 600 * NS)
+        return play(tmp_path_factory.mktemp("versions")).parent
 
 
 @pytest.fixture
@@ -162,6 +165,35 @@ def test_a_snapshot_with_a_field_of_a_newer_version_is_named(
     code, answer, _ = replays(folder, capsys)
     assert code == 0
     assert f"entry {first.seq} cannot be read; nightheron {NEWER} recorded it" in answer["skipped"][0]["why"]
+
+
+def test_what_an_older_version_did_not_write_is_not_compared(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A record that lacks a field of the state and of the decision replays as far as it goes, and says so."""
+    path = recorded_by(folder, OLDER)
+    kinds = ("snapshot", "decision", "witness")
+    known = [(row.seq, json.loads(row.body)) for row in rows(path, 1, 10**9) if row.kind in kinds]
+    late = next(seq for seq, body in known if body["kind"] == "witness" and body["gas"] == "open")
+
+    def forget(body: dict[str, Any], inputs: bytes | None) -> bytes | None:
+        if body["kind"] == "snapshot":
+            for name in ("learned", "watch"):
+                del body["snapshot"]["state"][name]
+        elif body["seq"] >= late:
+            del body["signals"]
+        return inputs
+
+    for seq, _ in known:
+        rewrite(path, seq, forget)
+    code, answer, text = replays(folder, capsys)
+    assert (code, answer["identical"], answer["skipped"]) == (0, True, [])
+    assert {"decision.signals", "state.learned", "state.watch"} <= {*answer["not_compared"]}
+    assert "Not compared, for it was not written down then: decision.signals" in text
+    recorded_by(folder, program_version())
+    code, answer, _ = replays(folder, capsys)
+    assert (code, answer["not_compared"]) == (1, [])
+    assert answer["first_difference"]["fields"] == ["signals"]
 
 
 def test_what_a_pack_holds_and_nobody_knows_is_told_from_damage(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -97,6 +97,7 @@ def _replay(path: Path, args: argparse.Namespace) -> tuple[dict[str, Any], Resul
         "first_difference": found.body() if found else None,
         "version": program_version(),
         "runs": [one.body() for one in result.runs],
+        "not_compared": sorted(result.not_compared),
     }
     if what_if is not None:
         answer["what_if"] = {
@@ -186,7 +187,13 @@ def _other_version(answer: dict[str, Any]) -> list[str]:
     if not others:
         return []
     if found is None or found["version"] in (own, None):
-        return [f"Recorded in part or whole by nightheron {', '.join(others)}, replayed by {own}."]
+        told = [f"Recorded in part or whole by nightheron {', '.join(others)}, replayed by {own}."]
+        if unwritten := answer["not_compared"]:
+            more = f" and {len(unwritten) - SHOWN_MOST} more" if len(unwritten) > SHOWN_MOST else ""
+            told.append(
+                f"Not compared, for it was not written down then: {', '.join(unwritten[:SHOWN_MOST])}{more}."
+            )
+        return told
     return [
         f"Recorded by nightheron {found['version']} and replayed by {own}: what differs may be the program's "
         f"change and not the journal's. A replay by nightheron {found['version']} of a copy can tell."

@@ -8,12 +8,15 @@ one that was written. Rows before ``first_seq`` only lead up to the span; they a
 With other limits ("what if") the replay ends at the first decision that differs, since from there on
 the gas, and so the water and its readings, would have been others. There only what a person calls the
 decision is compared: the evidence quotes the limits, and differs with them.
+
+What another version of the program wrote may hold less than this one remembers. Then only what it did
+write is compared, and what could not be is listed.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from hashlib import sha256
 from typing import Any, Protocol
@@ -22,11 +25,14 @@ from nightheron.guard.chamber import Chamber
 from nightheron.guard.limits import ChamberLimits
 from nightheron.guard.snapshot import from_json, to_json
 from nightheron.model import Decision, Event, Record
+from nightheron.report.replay_compare import apart, lacking, same, without
 from nightheron.report.replayed import Difference, Fields, Result, Run, Skipped
+from nightheron.version import program_version
 
 DECIDING = ("decision", "witness")
 CALLED_DECISION = ("state", "gas", "reason", "reasons", "health", "verdict")
 """What makes two decisions differ for a person; as ``Decision.same_as`` has it."""
+OWN_VERSION = program_version()
 Unpack = Callable[[bytes], list[Event]]
 Change = Callable[[ChamberLimits], ChamberLimits]
 NO_SNAPSHOT = "no snapshot of this chamber stands before it"
@@ -104,16 +110,20 @@ class Replay:
         if follows and track.chamber is not None and row.seq >= self._first_seq:
             if self._change is not None:
                 return  # the state with other limits is its own; what was written would overrule it
-            apart = dict(_apart(written.snapshot(), track.chamber.snapshot()))
-            if apart:
+            lacks = [*lacking(body["snapshot"], written.snapshot())] if self._by_another() else []
+            self.result.not_compared.update(lacks)
+            found = without(apart(written.snapshot(), track.chamber.snapshot()), lacks)
+            if found:
                 self._differs(
                     row,
                     track.chamber.decision.at_ns,
                     "the state arrived at is not the one that was written",
-                    tuple(apart),
-                    {path: pair[0] for path, pair in apart.items()},
-                    {path: pair[1] for path, pair in apart.items()},
+                    tuple(found),
+                    {path: pair[0] for path, pair in found.items()},
+                    {path: pair[1] for path, pair in found.items()},
                 )
+            if lacks:
+                return  # the state arrived at agrees with what was written, and is whole
         track.chamber, track.skipped = written, None
 
     # -- rows that decide --
@@ -158,6 +168,10 @@ class Replay:
         except LookupError as what:
             raise CannotReplay(f"the inputs of entry {row.seq} hold {what}{self._by_whom()}") from None
 
+    def _by_another(self) -> bool:
+        """Another version of the program wrote these rows."""
+        return self._run is not None and self._run.version not in (None, OWN_VERSION)
+
     def _by_whom(self) -> str:
         """Who can read what this version cannot, where that is known."""
         if self._run is None or self._run.version is None:
@@ -188,8 +202,12 @@ class Replay:
 
     def _names_apart(self, body: Fields, decision: Decision) -> tuple[str, ...]:
         again = _fields(decision)
-        names = again if self._change is None else CALLED_DECISION
-        return tuple(name for name in names if not _same(body.get(name), again[name]))
+        names = [*again] if self._change is None else [*CALLED_DECISION]
+        if self._by_another():
+            unknown = [name for name in names if name not in body and name not in CALLED_DECISION]
+            self.result.not_compared.update(f"decision.{name}" for name in unknown)
+            names = [name for name in names if name not in unknown]
+        return tuple(name for name in names if not same(body.get(name), again[name]))
 
     def _decides_otherwise(self, row: Row, body: Fields, decision: Decision, why: str) -> None:
         again = _fields(decision)
@@ -263,17 +281,3 @@ def _fields(decision: Decision) -> dict[str, Any]:
     if not isinstance(fields, dict):
         raise TypeError("a decision is an object")
     return fields
-
-
-def _same(one: object, other: object) -> bool:
-    """Equal to the last bit: 0.0 is not -0.0, and 1 is not 1.0."""
-    return one == other and json.dumps(one) == json.dumps(other)
-
-
-def _apart(one: object, other: object, path: str = "") -> Iterator[tuple[str, tuple[object, object]]]:
-    """The innermost named places where two plain values differ."""
-    if isinstance(one, dict) and isinstance(other, dict):
-        for name in {**one, **other}:
-            yield from _apart(one.get(name), other.get(name), f"{path}.{name}" if path else str(name))
-    elif not _same(one, other):
-        yield path, (one, other)

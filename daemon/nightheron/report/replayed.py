@@ -89,6 +89,8 @@ class Result:
     skipped: list[Skipped] = field(default_factory=list)
     runs: list[Run] = field(default_factory=list)
     """The runs whose rows were looked at, oldest first."""
+    not_compared: set[str] = field(default_factory=set)
+    """What this version remembers or decides and another, which wrote the rows, did not write down."""
     first_difference: Difference | None = None
 
     @property
