@@ -162,6 +162,20 @@ def test_a_trip_that_joins_a_cut_is_not_hidden(rows: Rows) -> None:
     assert found["chambers"][0]["shut_s"] == {"cuts": 1400.0}
 
 
+def test_each_trip_within_a_cut_is_listed_with_its_own_time(rows: Rows) -> None:
+    """A foreign order that came while circulation stood is not hidden behind it."""
+    rows.says(2100, "closed", "floor", ph=6.59)
+    rows.says(2200, "closed", "circulation_stopped", "floor", first="floor")
+    rows.says(2300, "closed", "foreign_order", "circulation_stopped", "floor", first="floor")
+    rows.says(2500, "closed", "foreign_order", "floor", first="floor")
+    rows.says(2900, "open", ph=6.71)
+    trips = [(one["reason"], one["from"], one["to"]) for one in rows.night()["trips"]]
+    assert trips == [
+        ("circulation_stopped", at(2200), at(2500)),
+        ("foreign_order", at(2300), at(2900)),
+    ]
+
+
 def test_time_nobody_watched_counts_as_neither(rows: Rows) -> None:
     """A killed guard's open gas is not counted on until its next start, and the gap is listed."""
     rows.row(

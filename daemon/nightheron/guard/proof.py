@@ -169,7 +169,9 @@ class Proof:
         if (
             self.after_lag_ph is None
         ):  # water that had turned and falls below its lowest: gas passes after all
-            self.after_lag_ph = self.lowest_ph if self.verdict is Verdict.PROVED else level
+            turned = self.verdict is Verdict.PROVED and self.lowest_ph is not None
+            self.after_lag_ph = self.lowest_ph if turned else level
+        self.after_lag_ph = level if self.after_lag_ph is None else self.after_lag_ph
         if self.after_lag_ph - level >= ANSWER_NOISES * noise_ph:
             self.verdict = Verdict.NOT_PROVED
 

@@ -101,7 +101,8 @@ class Watched:
     promises: Promises = field(default_factory=Promises)
     last: Entry | None = None
     closing: Closing | None = None
-    joined: Closing | None = None
+    joined: dict[str, Closing] = field(default_factory=dict)
+    """Protective reasons that stand in the present closing, which something else began."""
     closings: list[Closing] = field(default_factory=list)
     open_s: float = 0.0
     shut_s: dict[str, float] = field(default_factory=dict)
@@ -143,15 +144,16 @@ class Watched:
         kind = kind_of(self.closing.reason)
         self.shut_s[kind] = self.shut_s.get(kind, 0.0) + seconds
         self.closing.seconds += seconds
-        if self.joined:
-            self.joined.seconds += seconds
+        for joined in self.joined.values():
+            joined.seconds += seconds
 
     def _open(self, row: Entry) -> None:
-        for span in (self.closing, self.joined):
+        for span in (self.closing, *self.joined.values()):
             if span is not None:
                 span.see_low(row.get("ph_min"))
                 span.finish(row)
-        self.closing = self.joined = None
+        self.closing = None
+        self.joined.clear()
 
     def _closed(self, row: Entry) -> None:
         if self.closing is None:
@@ -191,21 +193,22 @@ class Watched:
                 }
 
     def _join(self, row: Entry, closing: Closing) -> None:
-        """A protective reason that stands in a closing which something else began."""
+        """Each protective reason that stands in a closing which something else began."""
         if kind_of(closing.reason) == "trips":
             return
         standing = [reason for reason in row.get("reasons") or [] if kind_of(reason) == "trips"]
-        if self.joined is not None:
-            self.joined.see_low(row.get("ph_min"))
-            if not standing:
-                self.joined.end, self.joined = row["utc"], None
-        elif standing:
-            self.joined = Closing(self.name, row["utc"], standing[0], within=closing.reason)
-            self.joined.evidence = evidence_of(row, standing[0])
-            self.joined.see_low(row.get("ph"))
-            self.closings.append(self.joined)
-        if self.joined is not None:
-            self.joined.latched = self.joined.latched or row.get("state") == State.LATCHED
+        for reason, joined in list(self.joined.items()):
+            joined.see_low(row.get("ph_min"))
+            if reason not in standing:
+                joined.end = row["utc"]
+                del self.joined[reason]
+        for reason in standing:
+            if reason not in self.joined:
+                self.joined[reason] = Closing(self.name, row["utc"], reason, within=closing.reason)
+                self.joined[reason].evidence = evidence_of(row, reason)
+                self.joined[reason].see_low(row.get("ph"))
+                self.closings.append(self.joined[reason])
+            self.joined[reason].latched |= row.get("state") == State.LATCHED
 
 
 def kind_of(reason: str) -> str:
