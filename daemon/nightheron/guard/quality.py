@@ -4,6 +4,13 @@ All tests are streaming and count seconds, so that the same water sampled at ano
 same answer. A test may make a reading doubtful; no test ever hides a low one: ``Track.ph`` is the
 last number that lies in the plausible band, whatever else is thought of it.
 
+``assess`` flags the newest reading. A spike is known only once the water is back, so its flag (fail) comes
+late and goes to the readings named in ``Track.spiked_ns``, never to the good one that showed them up.
+
+The flags, and the tests of range, spike, rate of change and flat line, are those of U.S. IOOS QARTOD, Manual
+for Real-Time Quality Control of pH Data Observations, version 1.0 (2019); where the way differs,
+``tests/reference/test_qartod_better.py`` shows why.
+
 Values (pH on the NBS scale). Common practice, no source: 0.5 pH/s as more than water can move, and
 the plausible band. 1.4826 x MAD estimates a standard deviation for normal noise (1/Phi^-1(0.75)).
 """
@@ -15,6 +22,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from statistics import median
 
+from nightheron.guard import spike
 from nightheron.guard.limits import Conversion, ProbeLimits
 from nightheron.model import NS, Flag, Health, Observed
 
@@ -35,7 +43,6 @@ LEVEL_OF = 5
 UNCHANGED_LEAST_S = 1800.0
 UNCHANGED_FACTOR = 10.0
 GARBAGE_SHARE = 0.5
-SPIKE_LEAST_PH = 0.1
 PERMITTING = frozenset({Health.GOOD, Health.MAINTENANCE})
 MAD_TO_SD = 1.482602218505602
 
@@ -75,6 +82,8 @@ class Track:
     low_with_gas: bool = False
     """That run began while gas flowed or was draining."""
     spikes: int = 0
+    spiked_ns: list[int] = field(default_factory=list)
+    """Times of the readings of the window that were found to be spikes; their flag is fail."""
     note: str = ""
 
     def hear(self, message: Observed, limits: ProbeLimits, resume_ph: float, deep_ph: float) -> bool:
@@ -181,21 +190,15 @@ class Track:
             self.low_run = 0
 
     def _judge_spike(self) -> None:
-        """Look one and two readings back, so that the good neighbours are never marked."""
-        values = [r[1] for r in self.recent[-4:]]
-        limit = max(6 * self.least_noise_ph(), SPIKE_LEAST_PH)
-        for width in (1, 2):
-            if len(values) < width + 2:
-                return
-            before, *off, after = values[-width - 2 :]
-            if abs(after - before) <= limit / 2 and all(abs(v - (before + after) / 2) > limit for v in off):
-                self.spikes += 1
-                self.note = f"spike {off[0]:.3f} between {before:.3f} and {after:.3f}"
-                return
+        if found := spike.found(self.recent, self.spiked_ns, self.least_noise_ph()):
+            (_, before), *off, (_, after) = found
+            self.spikes += 1
+            self.spiked_ns += [round(off_ns) for off_ns, _ in off]
+            self.note = f"spike {off[0][1]:.3f} between {before:.3f} and {after:.3f}"
 
     def _trim(self, at_ns: int) -> None:
         oldest = at_ns - WINDOW_S * NS
-        recent, refused = self.recent, self.refused
+        recent, refused, spiked_ns = self.recent, self.refused, self.spiked_ns
         drop = 0
         while len(recent) - drop > LEVEL_OF and (
             recent[drop][0] < oldest or len(recent) - drop > WINDOW_MOST
@@ -205,6 +208,8 @@ class Track:
             del recent[:drop]
         while refused and refused[0] < oldest:
             del refused[0]
+        while spiked_ns and (spiked_ns[0] < oldest or len(spiked_ns) > WINDOW_MOST):
+            del spiked_ns[0]
 
     def _judge_noise(self, at_ns: int) -> None:
         self.noise_at_ns = at_ns
@@ -234,19 +239,23 @@ def _fastest(ph: float, at_ns: int, recent: list[list[float]]) -> float:
     Steps within one second count as one second's, so that a burst or a fast probe is not steeper
     than the same water read once a second.
     """
-    slopes = []
-    for then_ns, then_ph in reversed(recent):
-        dt_s = max((at_ns - then_ns) / NS, 1.0)
-        slopes.append((ph - then_ph) / dt_s)
-        if at_ns - then_ns >= NS or len(slopes) >= 16:
-            break
-    return max((slopes[0], slopes[-1]), key=abs) if slopes else 0.0
+    if not recent:
+        return 0.0
+    then_ns, then_ph = last_ns, last_ph = recent[-1]
+    if at_ns - last_ns < NS:
+        then_ns, then_ph = next((r for r in reversed(recent) if at_ns - r[0] >= NS), recent[0])
+    last = (ph - last_ph) / max((at_ns - last_ns) / NS, 1.0)
+    whole = (ph - then_ph) / max((at_ns - then_ns) / NS, 1.0)
+    return max(last, whole, key=abs)
 
 
 def assess(
     track: Track, now_ns: int, limits: ProbeLimits, *, service: bool = False
 ) -> tuple[Health, Flag, str]:
-    """Health, flag and the test that set them, at this moment. Only health is used to decide."""
+    """Health, flag and the test that set them, at this moment. Only health is used to decide.
+
+    The flag is of the newest reading; it is 2 until three in a row without a silence can be compared.
+    """
     if service:
         return Health.FUNCTION_CHECK, Flag.NOT_EVALUATED, "under_service"
     if not track.age_s(now_ns) <= limits.stale_s:
@@ -257,6 +266,6 @@ def assess(
         return Health.MAINTENANCE, Flag.SUSPECT, "unchanged"
     if track.noisy:
         return Health.MAINTENANCE, Flag.SUSPECT, "noisy"
-    if track.readings < 3:
+    if len(track.recent) < 3:
         return Health.GOOD, Flag.NOT_EVALUATED, "too_little_history"
     return Health.GOOD, Flag.PASS, "all"
