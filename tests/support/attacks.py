@@ -1,7 +1,4 @@
-"""The attack list: what a person with write access can do to a journal, each with its honest verdict.
-
-``python -m tests.support.attacks`` writes the table into the journal's FORMAT.md anew.
-"""
+"""The attack list: what a person with write access can do to a journal, each with its honest verdict."""
 
 from __future__ import annotations
 
@@ -23,8 +20,6 @@ from tests.support.journals import UTC, draft, edit, filled
 CAUGHT, OUTSIDE, NOT = "caught", "caught only with a head noted elsewhere", "not caught"
 HERE = "caught by verify"
 """The page that stands alone does not look: it uses no index."""
-PLACE = Path(__file__).parents[2] / "daemon" / "nightheron" / "journal" / "FORMAT.md"
-BEGIN, END = "<!-- attacks: made by python -m tests.support.attacks -->", "<!-- attacks end -->"
 ROWS = 12
 Do = Callable[[Path], None]
 
@@ -186,6 +181,15 @@ def _false_reading(path: Path) -> None:
     _append(path, 13, body={"state": "flowing", "gas": "open", "reason": None, "reasons": [], "ph": 7.9})
 
 
+def _thinned_by_hand(path: Path) -> None:
+    edit(path, "UPDATE entries SET inputs = NULL WHERE seq < 5")
+    _append(path, 13, kind="thinned", body={"from_seq": 1, "to_seq": 4}, chamber=None, inputs=None)
+
+
+def _row_added(path: Path) -> None:
+    _append(path, 13, kind="act", body={"text": "somebody looked in"})
+
+
 COPY = "SELECT {}, utc, boot, mono_ns, kind, chamber, body, prev, hash, inputs FROM entries WHERE seq = {}"
 SWAP = (
     "UPDATE entries SET seq = -1 WHERE seq = 4",
@@ -255,9 +259,13 @@ ATTACKS: tuple[Attack, ...] = (
     Attack("put a sound journal of another board in its place", OUTSIDE, HEAD_SAYS, _another_site),
     Attack("put a view in the table's place that leaves out the tail", CAUGHT, "entries must be a table", sql(
         "ALTER TABLE entries RENAME TO hidden", "CREATE VIEW entries AS SELECT * FROM hidden WHERE seq < 8")),
-    Attack("take packed inputs away", NOT,
-           "allowed, old ones are thinned: rows say what was decided, replay what it leaves out",
+    Attack("take packed inputs away", CAUGHT, "no row says that they were thinned",
            sql("UPDATE entries SET inputs = NULL WHERE seq < 5")),
+    Attack("take packed inputs away and add a row that says they were thinned", NOT,
+           "whoever can write can add a row; it stands there, and rows still say what was decided",
+           _thinned_by_hand),
+    Attack("add a made-up row at the end while the service is stopped", NOT,
+           "it stands there, behind the stop and before the next start", _row_added),
     Attack("add a table or a column of one's own", NOT, "nothing of it is read",
            sql("CREATE TABLE mine (x)", "ALTER TABLE entries ADD COLUMN mine")),
     Attack("set the wall clock wrong while the service runs", NOT,
@@ -265,19 +273,3 @@ ATTACKS: tuple[Attack, ...] = (
     Attack("lie to the probe, so that a false reading is recorded", NOT,
            "the journal proves what was read and decided, not what the water was", _false_reading),
 )  # fmt: skip
-
-
-def table() -> str:
-    """The list in Markdown."""
-    lines = ["| attack | verdict | why |", "| --- | --- | --- |"]
-    return "\n".join([*lines, *(f"| {one.what} | {one.verdict} | {one.why} |" for one in ATTACKS)])
-
-
-def filled_in(text: str) -> str:
-    """The document with the table as it must be."""
-    before, _, rest = text.partition(BEGIN)
-    return f"{before}{BEGIN}\n{table()}\n{END}{rest.partition(END)[2]}"
-
-
-if __name__ == "__main__":
-    PLACE.write_text(filled_in(PLACE.read_text()))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 import sqlite3
 from contextlib import closing
 from pathlib import Path
@@ -13,10 +14,14 @@ from nightheron.journal import query
 from nightheron.journal.chain import GENESIS, Row, body_bytes, entry_hash
 from nightheron.journal.pack import pack
 from nightheron.journal.store import Store
+from nightheron.journal.together import together
 from nightheron.journal.verify import verify
 from nightheron.model import NS, Ticked
 
-from tests.support.attacks import ATTACKS, CAUGHT, HERE, NOT, OUTSIDE, PLACE, ROWS, Attack, filled_in
+from tests.support import attacks_kept
+from tests.support.attack_table import PLACE, VERDICTS, everything, filled_in
+from tests.support.attacks import ATTACKS, CAUGHT, HERE, NOT, OUTSIDE, ROWS, Attack
+from tests.support.attacks_kept import TOGETHER, Kept, KeptAttack
 from tests.support.journals import UTC, alone, draft
 
 RARE = ("start", "alarm", "act")
@@ -52,6 +57,42 @@ def test_the_verdict_is_as_written(tmp_path: Path, attack: Attack) -> None:
     assert verdict(path, noted) == attack.verdict
 
 
+def kept_verdict(one: Kept, noted: str) -> str:
+    """What the verifiers say of archives and journal, each alone and all together."""
+    archives = [path for path in (one.one, one.two) if path.exists()]
+    ours = [verify(one.journal).ok, *(verify(path, part=True).ok for path in archives)]
+    alones = [alone().main([str(path)]) == 0 for path in (one.journal, *archives)]
+    if not all(ours):
+        return HERE if all(alones) else CAUGHT
+    assert all(alones)
+    files = [*archives, one.journal]
+    whole = together(files).why is None
+    assert (alone().main([*map(str, files)]) == 0) == whole
+    if not whole:
+        return TOGETHER
+    return NOT if together(files, noted).why is None else OUTSIDE
+
+
+@pytest.fixture(scope="module")
+def all_kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Archives and journal, to be copied for each attack."""
+    folder = tmp_path_factory.mktemp("kept")
+    attacks_kept.kept(folder / "whole")
+    return folder / "whole"
+
+
+@pytest.mark.parametrize("attack", attacks_kept.ATTACKS, ids=lambda attack: attack.what)
+def test_the_verdict_on_archives_is_as_written(tmp_path: Path, all_kept: Path, attack: KeptAttack) -> None:
+    """An attack on archives or what they left is caught as the list says; before it all was sound."""
+    shutil.copytree(all_kept, tmp_path / "kept")
+    one = Kept(*(tmp_path / "kept" / name for name in ("one.db", "two.db", "data/journal.db")))
+    noted = verify(one.journal).head
+    assert noted is not None
+    assert kept_verdict(one, noted) == NOT
+    attack.do(one)
+    assert kept_verdict(one, noted) == attack.verdict
+
+
 def _after_two_more(folder: Path) -> str:
     """The head as it was before the attack took the two newest rows."""
     folder.mkdir()
@@ -71,10 +112,11 @@ def test_a_forgery_older_than_the_noted_head_is_not_caught(tmp_path: Path) -> No
 
 def test_the_list_is_long_and_stands_in_the_documentation() -> None:
     """At least two dozen attacks, no two alike, and FORMAT.md has exactly this table."""
-    assert len({one.what for one in ATTACKS}) == len(ATTACKS) >= 24
-    assert {one.verdict for one in ATTACKS} == {CAUGHT, HERE, OUTSIDE, NOT}
+    names = [one.what for one in everything()]
+    assert len(set(names)) == len(names) >= 24
+    assert {one.verdict for one in everything()} == set(VERDICTS)
     text = PLACE.read_text()
-    assert text == filled_in(text), "run python -m tests.support.attacks"
+    assert text == filled_in(text), "run python -m tests.support.attack_table"
 
 
 def test_the_known_answer_of_the_documentation() -> None:

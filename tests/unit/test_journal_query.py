@@ -171,7 +171,15 @@ def site(tmp_path: Path, rows: int | None = 10) -> argparse.Namespace:
     config = tmp_path / "n.toml"
     config.write_text(f'[site]\nname = "x"\ndata_dir = "{tmp_path}"\n')
     return argparse.Namespace(
-        config=str(config), json=True, since=None, until=None, kind=None, chamber=None, limit=None, head=None
+        config=str(config),
+        json=True,
+        since=None,
+        until=None,
+        kind=None,
+        chamber=None,
+        limit=None,
+        head=None,
+        files=[],
     )
 
 

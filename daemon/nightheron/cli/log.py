@@ -24,6 +24,7 @@ KINDS = (
     "delivery",
     "act",
     "snapshot",
+    "thinned",
     "seal",
 )
 HELP = "show what was decided and why, oldest first"

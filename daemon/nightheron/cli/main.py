@@ -28,6 +28,7 @@ COMMANDS = (
     ("log", "nightheron.cli.log"),
     ("verify", "nightheron.cli.verify"),
     ("copy", "nightheron.cli.copy"),
+    ("archive", "nightheron.cli.archive"),
     ("replay", "nightheron.cli.replay"),
     ("valve", "nightheron.cli.valve"),
     ("service", "nightheron.cli.service"),

@@ -8,7 +8,8 @@ own fields, and ``inputs_sha256`` when packed inputs stand beside it. Its hash i
 
 and the first entry follows 32 zero bytes. The columns ``seq, utc, boot, mono_ns, kind, chamber`` are
 copies for searching and must equal the body; ``prev`` and ``hash`` are lower-case hex. ``inputs`` may
-be taken away later (NULL); their hash stays in the body, so the chain is not touched by that.
+be taken away later (NULL); their hash stays in the body, so the chain is not touched by that. A later
+row of kind ``thinned`` then names them and holds what is left of them.
 
 What the chain shows: any edit, insertion, removal or exchange of rows before its head. What it cannot
 show without a head that was noted elsewhere: a tail cut off, or a whole chain computed anew.
@@ -32,6 +33,8 @@ COPIES = ("seq", "utc", "boot", "mono_ns", "kind", "chamber")
 """The first columns of a row, in order: copies of what the body says."""
 
 
+_INPUTS = re.compile(r',"inputs_sha256":"[0-9a-f]{64}"')
+_HASH = re.compile(r"[0-9a-f]{64}")
 _SYNCED = ("true", "false", "null")
 # First letters apart: a search that way takes a third of the time, and it goes over every body.
 _NAMES = re.compile(r'"[sbmucki](?:eq|oot|ono_ns|tc|lock_synced|ind|hamber|nputs_sha256)"')
@@ -89,6 +92,18 @@ def why_invalid(row: Row, previous: Row | None, *, is_json: bool = False) -> str
     return wrong
 
 
+def is_bare(row: Row) -> bool:
+    """The row names packed inputs that do not stand beside it any more."""
+    return row.inputs is None and b'"inputs_sha256":' in row.body
+
+
+def after_which(row: Row) -> Row | None:
+    """What the first row of a part says of the row before it: its number and hash; None before entry 1."""
+    if row.seq <= 1 or not isinstance(row.prev, str) or not _HASH.fullmatch(row.prev):
+        return None
+    return row._replace(seq=row.seq - 1, hash=row.prev, boot="")
+
+
 def _begins_as_written(row: Row) -> bool:
     """The body begins, to the letter, as ``body_bytes`` makes it from the columns and the inputs.
 
@@ -109,6 +124,8 @@ def _begins_as_written(row: Row) -> bool:
     if inputs is not None:
         middle += f',"inputs_sha256":"{sha256(inputs).hexdigest()}"'
     at = text.find(",", len(begin))
+    if inputs is None and (named := _INPUTS.match(text, at + len(middle))):
+        middle += named[0]
     after = at + len(middle)
     return (
         text.startswith(begin)

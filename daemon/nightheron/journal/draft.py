@@ -29,6 +29,8 @@ class Draft:
     clock_synced: bool | None = None
     queue: Queue = ()
     """What is put into the outbox or taken out of it in the very transaction of this row."""
+    bare: tuple[int, ...] = ()
+    """Entries whose packed inputs are taken away in the very transaction of this row, which says so."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,9 @@ what they mean. Kinds of rows and what their bodies add to the header:
                   at_ns, evaluations, ph_min, ph_max, left, text; packed inputs since the row before
     witness       as decision: nothing changed, and this many evaluations said so
     snapshot      snapshot: the core's whole state, from which replay goes on
-    alarm, delivery, act, seal    text and their own fields
+    thinned       text, from_seq, to_seq, readings: least, mean and most of packs that were taken away
+    seal          text, first_seq, last_seq, last_hash, genesis: what went into an archive
+    alarm, delivery, act          text and their own fields
 
 Beside it the table ``outbox``, the queue of pushes: changed only in the transaction of a row that says why.
 
@@ -18,27 +20,29 @@ Triggers against UPDATE and DELETE are left out on purpose: whoever can write th
 they would protect nothing, and the chain shows what they would have stopped.
 
 Whatever lies where the journal should be and is not ours is set aside under another name, never
-removed. ``journal.known`` holds the hash of the first entry, so that a journal that is gone or is
-another one can be told from a first start.
+removed. ``journal.known`` holds the hash of entry 1, so that a journal that is gone or is another one can
+be told from a first start; when entry 1 went into an archive, the newest ``seal`` row repeats that hash.
 """
 
 from __future__ import annotations
 
 import os
 import sqlite3
-from collections.abc import Sequence
-from contextlib import suppress
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import NamedTuple
 
 from nightheron.journal import marker
 from nightheron.journal.chain import Row
-from nightheron.journal.connect import COLUMNS, FILE, INDEX, OUTBOX, SCHEMA, connect_writer, is_damage
+from nightheron.journal.claims import SEAL, seal_of
+from nightheron.journal.connect import COLUMNS, FILE, INDEX, OUTBOX, RARE, SCHEMA, connect_writer, is_damage
 from nightheron.journal.draft import NO_HEAD, Draft, Head, row_after
 from nightheron.journal.verify import verify
 
 WAL_MOST_BYTES = 8 * 1024 * 1024
 """Beyond this the write-ahead file is folded in and cut at the next commit, unless a reader stands in it."""
+NEWEST_SEAL = f"SELECT seq, body FROM entries WHERE kind = '{SEAL}' AND {RARE} ORDER BY seq DESC LIMIT 1"  # noqa: S608 - fixed text
 
 
 class Unavailable(Exception):  # noqa: N818 - named for what it says
@@ -134,8 +138,13 @@ class Store:
         return Head(*row)
 
     def _first_hash(self) -> str:
-        row = self.db.execute("SELECT hash FROM entries ORDER BY seq LIMIT 1").fetchone()
-        return row[0] if row else ""
+        """Of entry 1, also when it went into an archive; empty when there is no entry."""
+        row = self.db.execute("SELECT seq, hash FROM entries ORDER BY seq LIMIT 1").fetchone()
+        if row is not None and row[0] > 1:
+            sealed = self.db.execute(NEWEST_SEAL).fetchone()
+            seal = seal_of(*sealed) if sealed else None
+            return seal.genesis if seal else str(row[1])
+        return row[1] if row else ""
 
     def begin_anew(self, utc: str, why: str) -> Head:
         """Set aside what lies there and begin a fresh chain; returns the head that is left behind.
@@ -187,7 +196,8 @@ class Store:
             head = Head(row.seq, row.hash, row.boot, row.mono_ns)
         try:
             self._check_place(written=False)
-            self._commit(rows, [change for draft in drafts for change in draft.queue])
+            queue = [change for draft in drafts for change in draft.queue]
+            self._commit(rows, queue, [(seq,) for draft in drafts for seq in draft.bare])
             before, self.head = self.head, head
             try:
                 self._check_place(written=True)
@@ -205,14 +215,51 @@ class Store:
             self._seen = self._look()
         return rows
 
-    def _commit(self, rows: Sequence[Row], queue: Sequence[tuple[str, str | None]]) -> None:
+    def remove(self, last_seq: int, most: int) -> int:
+        """Take away the oldest entries, at most so many and none after ``last_seq``, in one transaction.
+
+        Returns how many are gone. Whoever calls this has committed the ``seal`` row that names ``last_seq``.
+        Raises as ``append``, and ValueError for the newest entry.
+        """
+        if last_seq >= self.head.seq:
+            raise ValueError("the newest entry stays")
+        try:
+            self._check_place(written=False)
+            with self._transaction():
+                [(first,)] = self.db.execute("SELECT min(seq) FROM entries").fetchall()
+                until = min(last_seq, first + most - 1)
+                self.db.execute("DELETE FROM entries WHERE seq <= ?", (until,))
+        except sqlite3.Error as fault:
+            if is_damage(fault):
+                raise Replaced(f"the journal was damaged: {fault}") from None
+            raise Unavailable(f"cannot write {self.path}: {fault}") from None
+        self._bound_wal()
+        with suppress(OSError):
+            self._seen = self._look()
+        return max(0, int(until) - int(first) + 1)
+
+    @contextmanager
+    def _transaction(self) -> Iterator[None]:
+        """All or nothing, and only onto the entry that was written last. Raises Replaced, sqlite3.Error."""
         self.db.execute("BEGIN IMMEDIATE")
         try:
             found = self._read_head()
             if (found.seq, found.hash) != (self.head.seq, self.head.hash):
                 raise Replaced("the journal was replaced: its last entry is not the one written last")
+            yield
+            self.db.execute("COMMIT")
+        except BaseException:
+            with suppress(sqlite3.Error):
+                self.db.execute("ROLLBACK")
+            raise
+
+    def _commit(
+        self, rows: Sequence[Row], queue: Sequence[tuple[str, str | None]], bare: Sequence[tuple[int]]
+    ) -> None:
+        with self._transaction():
             marks = ",".join("?" * len(COLUMNS))
             self.db.executemany(f"INSERT INTO entries VALUES ({marks})", rows)  # noqa: S608 - only marks
+            self.db.executemany("UPDATE entries SET inputs = NULL WHERE seq = ?", bare)
             if queue:
                 self.db.execute(OUTBOX)
             for name, text in queue:
@@ -220,11 +267,6 @@ class Store:
                     self.db.execute("DELETE FROM outbox WHERE id = ?", (name,))
                 else:
                     self.db.execute("INSERT OR REPLACE INTO outbox VALUES (?, ?)", (name, text))
-            self.db.execute("COMMIT")
-        except BaseException:
-            with suppress(sqlite3.Error):
-                self.db.execute("ROLLBACK")
-            raise
 
     def _look(self) -> tuple[_Seen | None, _Seen | None]:
         """The file and its write-ahead file as their names show them now."""

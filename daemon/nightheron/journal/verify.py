@@ -1,19 +1,26 @@
-"""Looking a journal over from its first byte to its head, read-only, and saying what was looked at."""
+"""Looking a journal over from its first byte to its head, read-only, and saying what was looked at.
+
+A journal whose older entries were archived begins at a later one; then a ``seal`` row of its own must name
+an entry that it follows or has, with its hash. An archive says in a note of its own what it holds.
+"""
 
 from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
-from nightheron.journal.chain import Row, why_invalid
+from nightheron.journal.chain import GENESIS, Row, after_which, why_invalid
+from nightheron.journal.claims import Claims, unnamed
 from nightheron.journal.connect import COLUMNS, RARE, connect_reader, service_holds
 
 PAGE_ROWS = 200
 COMMON = ("decision", "witness")
 KIND_OF_ENTRIES = "SELECT type FROM sqlite_master WHERE name = 'entries'"
+IS_ARCHIVE = "SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = 'archive'"
+OF_ITSELF = "SELECT first_seq, last_seq, prev, hash FROM archive"
 HAS_INDEX = "SELECT 1 FROM sqlite_master WHERE type = 'index' AND name = 'rare'"
 BY_INDEX = f"SELECT seq, kind FROM entries INDEXED BY rare WHERE {RARE}"  # noqa: S608 - fixed text
 SELECT = f"SELECT {', '.join(COLUMNS)} FROM entries"  # noqa: S608 - fixed names
@@ -31,6 +38,13 @@ class Result:
     why: str | None = None
     bytes_looked_at: int = 0
     inputs_looked_at: int = 0
+    first_seq: int = 0
+    last_seq: int = 0
+    before: str = GENESIS
+    """The hash that the first entry follows."""
+    archive: bool = False
+    """The file says of itself that it is an archive."""
+    claims: Claims = field(default_factory=Claims)
     wanted_head: str | None = None
     head_found: bool = False
 
@@ -40,20 +54,21 @@ class Result:
         return self.why is None and (self.wanted_head is None or self.head_found)
 
 
-def verify(path: Path, head: str | None = None) -> Result:
+def verify(path: Path, head: str | None = None, *, part: bool = False) -> Result:
     """Verify the chain; with ``head``, also that one of its hashes begins with these digits.
 
+    ``part``: an archive will do, which need not say what came before it or who thinned it.
     Raises FileNotFoundError when there is no journal. Damage is a result, never an exception.
     """
     path.stat()
-    result, still = _verify(path, head)
+    result, still = _verify(path, head, part)
     if result.why and still and service_holds(path.parent):
         # The service started meanwhile and wrote under a reader that took the file for unchanging.
-        result, _ = _verify(path, head)
+        result, _ = _verify(path, head, part)
     return result
 
 
-def _verify(path: Path, head: str | None) -> tuple[Result, bool]:
+def _verify(path: Path, head: str | None, part: bool) -> tuple[Result, bool]:
     result, still = Result(wanted_head=head.lower() if head else None), False
     previous: Row | None = None
     rare: list[tuple[int, str]] = []
@@ -63,11 +78,13 @@ def _verify(path: Path, head: str | None) -> tuple[Result, bool]:
             if db.execute(KIND_OF_ENTRIES).fetchone() == ("view",):
                 result.why = "entries is a view and not the journal's table"
             for row, is_json in _all(db):
+                previous = previous or after_which(row)
                 _look(result, row, previous, is_json)
                 previous = row
                 if row.kind not in COMMON:
                     rare.append((row.seq, row.kind))
             _look_at_trees(db, result, rare)
+            _look_at_ends(db, result, part)
     except (sqlite3.Error, OSError, OverflowError, UnicodeError) as fault:
         if result.why is None:
             result.first_bad = previous.seq + 1 if previous else None
@@ -86,9 +103,42 @@ def _look_at_trees(db: sqlite3.Connection, result: Result, rare: list[tuple[int,
     if not db.execute(HAS_INDEX).fetchone():
         return
     listed = db.execute(BY_INDEX).fetchall()
-    known = [one for one in listed if not isinstance(one[0], int) or one[0] <= result.entries]
+    known = [one for one in listed if not isinstance(one[0], int) or one[0] <= result.last_seq]
     if len(known) != len(rare) or set(known) != set(rare):
         result.why = "the index of rare kinds does not list the rows that the table has"
+
+
+def _look_at_ends(db: sqlite3.Connection, result: Result, part: bool) -> None:
+    """Whether the first entry may be the first, and whether the rows own up to what was taken away."""
+    result.archive = db.execute(IS_ARCHIVE).fetchone() is not None
+    if result.why is not None:
+        return
+    if result.archive and not part:
+        result.why = "this is an archive, a part of a journal: name it to verify it as such"
+    elif result.archive:
+        holds = (result.first_seq, result.last_seq, result.before, result.head)
+        if db.execute(OF_ITSELF).fetchall() != [holds]:
+            result.why = (
+                f"it holds entries {result.first_seq} to {result.last_seq}, and its note says otherwise"
+            )
+    elif result.first_seq > 1 and not _anchored(db, result):
+        result.first_bad = result.first_seq
+        result.why = f"entry {result.first_seq - 1} is missing before it"
+    elif missing := unnamed(result.claims.bare, result.claims.thinned):
+        result.first_bad = missing
+        result.why = "its packed inputs are gone, and no row says that they were thinned"
+
+
+def _anchored(db: sqlite3.Connection, result: Result) -> bool:
+    """A seal of the journal names the entry before its first, or one that it has, with the true hash."""
+    for seal in result.claims.seals:
+        if seal.last_seq == result.first_seq - 1 and seal.last_hash == result.before:
+            return True
+        if seal.last_seq >= result.first_seq:
+            found = db.execute("SELECT hash FROM entries WHERE seq = ?", (seal.last_seq,)).fetchone()
+            if found == (seal.last_hash,):
+                return True
+    return False
 
 
 def _look(result: Result, row: Row, previous: Row | None, is_json: bool) -> None:
@@ -104,7 +154,10 @@ def _look(result: Result, row: Row, previous: Row | None, is_json: bool) -> None
     if result.why is not None:
         result.first_bad = row.seq
         return
-    result.head = row.hash
+    if result.entries == 1:
+        result.first_seq, result.before = row.seq, row.prev
+    result.head, result.last_seq = row.hash, row.seq
+    result.claims.take(row)
     wanted = result.wanted_head
     result.head_found = result.head_found or (wanted is not None and row.hash.startswith(wanted))
 

@@ -32,6 +32,11 @@ PATIENCE_S = 15.0
 """So much waiting between failed tries is borne before the journal is called unwell."""
 
 
+Chore = Callable[[], float | None]
+"""One small piece of work on the journal, done while no urgent row waits: it returns in how many seconds the
+next piece is to be done, or None when there is nothing more to do."""
+
+
 class Journal(Protocol):
     """What the service's loop needs of a writer."""
 
@@ -240,9 +245,13 @@ class Writer(DirectWriter):
         on_committed: Callable[[list[int]], None],
         on_state: Callable[[bool, bool], None],
         capacity: int = CAPACITY,
+        chore: Chore | None = None,
     ) -> None:
         super().__init__(store, on_committed, on_state, capacity)
         self._ending, self._given_up = False, False
+        self._chore, self._nudged = chore, False
+        self._pause_s: float | None = None
+        """Until the next piece of the chore; None when it has nothing to do."""
         self._thread = threading.Thread(target=self._run, name="journal", daemon=True)
 
     def start(self) -> Writer:
@@ -258,6 +267,12 @@ class Writer(DirectWriter):
     def put(self, draft: Draft, token: int | None, urgent: bool) -> bool:
         """Take a row; False when the queue is full, which counts it as lost. Never waits for the disk."""
         return self._take(draft, token, urgent)
+
+    def nudge(self) -> None:
+        """The chore has something to do now."""
+        with self._changed:
+            self._nudged = True
+            self._changed.notify_all()
 
     def _after_together(self) -> None:
         """The thread has been told of each row, and commits them in its own time."""
@@ -283,6 +298,8 @@ class Writer(DirectWriter):
         while self._wait_for_rows() and not self._given_up:
             if self._attempt():
                 pause_s, waited_s = 0.0, 0.0
+                if self._pause_s is not None and not self._due():
+                    self._do_chore()  # where rows come all the time there is no idle moment
                 continue
             # The first new try is at once: it begins a fresh journal, or goes on without a bad row.
             with self._changed:
@@ -297,10 +314,18 @@ class Writer(DirectWriter):
 
     def _wait_for_rows(self) -> bool:
         """Wait until there is something to commit now; False when the end was asked for and nothing waits."""
-        with self._changed:
-            self._changed.wait_for(lambda: self._queue or self._ending)
-            self._changed.wait_for(lambda: self._ending or self._due(), GROUP_S)
-            return bool(self._queue)
+        while True:
+            with self._changed:
+                self._changed.wait_for(lambda: self._queue or self._ending or self._nudged, self._pause_s)
+                if self._queue or self._ending:
+                    self._changed.wait_for(lambda: self._ending or self._due(), GROUP_S)
+                    return bool(self._queue)
+            self._do_chore()
+
+    def _do_chore(self) -> None:
+        """One small piece; a row that comes meanwhile waits for no more than that."""
+        self._nudged = False
+        self._pause_s = self._chore() if self._chore is not None and self._well and self._begun else None
 
     def _due(self) -> bool:
         return len(self._queue) >= BATCH or any(waiting.urgent for waiting in self._queue)

@@ -26,7 +26,7 @@ class Calendar:
     """Asks for a snapshot of every chamber at midnight of the site's own zone, and for the digest.
 
     ``digest_at`` is a time of day of that zone, None for no digest; ``digested`` the date of the last one,
-    None when there never was one: then the first is the next morning's.
+    None when there never was one: then the first is the next morning's. ``new_date`` is called on each.
     """
 
     def __init__(
@@ -37,9 +37,10 @@ class Calendar:
         clock: ClockPort,
         digest_at: str | None = None,
         digested: str | None = None,
+        new_date: Callable[[], None] = lambda: None,
     ) -> None:
         self._inbox, self._say, self._clock = inbox, say, clock
-        self._zone = ZoneInfo(timezone)
+        self._zone, self._new_date = ZoneInfo(timezone), new_date
         self._date = self._today()
         self._digest_at = None if digest_at is None else time.fromisoformat(digest_at)
         self._digested = digested
@@ -76,6 +77,7 @@ class Calendar:
         if today != self._date:
             self._date = today
             self._inbox.post(SnapshotDue("midnight"))
+            self._new_date()
         if self._digest_is_due():
             self._digested = today.isoformat()
             self._inbox.post(DigestDue(self._digested))

@@ -28,6 +28,7 @@ AGAIN_S = 0.5
 TEXT_MOST = 400
 FOR_MOST_S = 14 * 86400.0
 ALARM_ACTS = ("ack", "shelve", "out_of_service", "drill")
+NOT_YOURS = "only the service's own user or root may archive the journal"
 Answer = dict[str, JsonValue]
 
 
@@ -38,8 +39,16 @@ class BadRequest(Exception):  # noqa: N818 - named for what it says
 class Control:
     """Serves ``<data_dir>/control.sock`` until ``stop``."""
 
-    def __init__(self, data_dir: Path, inbox: Inbox, status: Callable[[], Answer], clock: ClockPort) -> None:
+    def __init__(
+        self,
+        data_dir: Path,
+        inbox: Inbox,
+        status: Callable[[], Answer],
+        clock: ClockPort,
+        seal: Callable[[Mapping[str, Any], str], str | None] | None = None,
+    ) -> None:
         self._path, self._inbox, self._status, self._clock = data_dir / SOCKET, inbox, status, clock
+        self._seal = seal
         self._ending = threading.Event()
         self._path.unlink(missing_ok=True)
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM | socket.SOCK_CLOEXEC)
@@ -82,7 +91,7 @@ class Control:
 
     def _serve(self, peer: socket.socket) -> None:
         try:
-            answer = self._answer(_read(peer, self._clock), _who(peer))
+            answer = self._answer(_read(peer, self._clock), _who(peer), _uid(peer))
         except BadRequest as fault:
             answer = {"ok": False, "error": str(fault), "usage": True}
         except (OSError, ValueError, RecursionError):
@@ -95,9 +104,13 @@ class Control:
         except OSError:
             return
 
-    def _answer(self, request: Mapping[str, Any], who: str) -> Answer:
+    def _answer(self, request: Mapping[str, Any], who: str, uid: int) -> Answer:
         if request.get("ask") == "status":
             return {"ok": True, "status": self._status()}
+        if request.get("ask") == "seal" and self._seal is not None:
+            # It lets entries go: only for those who could remove the file itself.
+            refused = self._seal(request, who) if uid in (0, os.geteuid()) else NOT_YOURS
+            return {"ok": refused is None, "error": refused}
         reply = Reply()
         item = _alarm_act(request, who, reply) or _chamber_act(request, who, reply)
         if not self._inbox.post(item):
@@ -188,9 +201,15 @@ def _writable(text: str) -> str:
 
 def _who(peer: socket.socket) -> str:
     """Name of the user at the other end, as the kernel knows it."""
-    packed = peer.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, struct.calcsize("3i"))
-    _, uid, _ = struct.unpack("3i", packed)
+    uid = _uid(peer)
     try:
         return _writable(pwd.getpwuid(uid).pw_name)
     except KeyError:
         return f"uid {uid}"
+
+
+def _uid(peer: socket.socket) -> int:
+    """User id at the other end, as the kernel knows it."""
+    packed = peer.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, struct.calcsize("3i"))
+    _, uid, _ = struct.unpack("3i", packed)
+    return int(uid)

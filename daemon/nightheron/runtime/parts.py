@@ -11,6 +11,7 @@ from typing import Any
 from nightheron.guard.alarm_desk import Desk
 from nightheron.guard.alarm_states import UNSEEN
 from nightheron.journal.connect import FILE
+from nightheron.journal.keeping import Keeping
 from nightheron.journal.store import Store, Unavailable
 from nightheron.journal.writer import Writer
 from nightheron.model import Gas, JsonValue
@@ -21,6 +22,7 @@ from nightheron.runtime.clock import ClockPort, rfc3339
 from nightheron.runtime.control import Control
 from nightheron.runtime.couriers import Couriers
 from nightheron.runtime.errors import CannotStart
+from nightheron.runtime.housekeeping import Housekeeping, stamp
 from nightheron.runtime.inbox import AlarmAct, CourierDone, Inbox, Reply
 from nightheron.runtime.journal_link import JournalLink
 from nightheron.runtime.logs import LineWriter, Log, make_log
@@ -51,7 +53,9 @@ class Parts:
         self._limits = site.limits()
         link = JournalLink(clock, inbox)
         self._store = _open_journal(site.data_dir, clock)
-        self._writer = Writer(self._store, link.committed, link.state)
+        keeping = Keeping(self._store, stamp(clock))
+        self._writer = Writer(self._store, link.committed, link.state, chore=keeping.work)
+        self._housekeeping = Housekeeping(keeping, site.keep_days, clock, self._writer.nudge)
         link.connect(self._writer)
         self._before = look_back(site.data_dir / FILE, self._limits, clock)
         self._telemetry = self._make_telemetry()
@@ -71,7 +75,7 @@ class Parts:
             heartbeat=push_wiring.heartbeat(site, self._couriers),
             inbox=inbox,
         )
-        self._control = Control(site.data_dir, inbox, self.status, clock)
+        self._control = Control(site.data_dir, inbox, self.status, clock, self._housekeeping.seal)
         self._runners = runners(site, inbox, self.log.warning)
         self._calendar = Calendar(
             inbox,
@@ -80,6 +84,7 @@ class Parts:
             clock,
             site.alerts.digest_at if self._pushing else None,
             push_wiring.last_digest(site.data_dir / FILE),
+            self._housekeeping.day,
         )
 
     def start(self) -> None:
@@ -109,6 +114,7 @@ class Parts:
         for runner in self._runners:
             runner.start()
         self._calendar.start()
+        self._housekeeping.day()
         for caution in warnings(self._site):
             self.log.warning("caution", key=caution.key, why=caution.why)
 

@@ -14,6 +14,7 @@ def effective(site: Site) -> dict[str, JsonValue]:
             "data_dir": str(site.data_dir),
             "timezone": site.timezone,
             "starts_per_hour": site.starts_per_hour,
+            "keep_days": site.keep_days,
         },
         "mqtt": None if site.mqtt is None else _mqtt(site.mqtt),
         "chamber": [

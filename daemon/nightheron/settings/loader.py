@@ -42,6 +42,7 @@ def load(path: Path, environ: Mapping[str, str]) -> Site:
         data_dir=data_dir,
         timezone=site.timezone,
         starts_per_hour=site.starts_per_hour,
+        keep_days=site.keep_days,
         mqtt=mqtt,
         chambers=tuple(c for c in built_chambers if c is not None),
         tanks=tuple(t for t in built_tanks if t is not None),

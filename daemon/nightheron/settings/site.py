@@ -224,6 +224,7 @@ class Site:
     data_dir: Path
     timezone: str
     starts_per_hour: int
+    keep_days: int
     mqtt: Mqtt | None
     chambers: tuple[Chamber, ...]
     tanks: tuple[Tank, ...]

@@ -36,6 +36,12 @@ class SiteTable(Table):
     starts_per_hour: int = Field(
         10, ge=1, le=1000, description="So many starts in an hour without a clean stop latch the gas shut."
     )
+    keep_days: int = Field(
+        90,
+        ge=2,
+        le=36500,
+        description="So many days readings are kept as they came; then least, mean and most of each minute.",
+    )
 
 
 class MqttTable(Table):
