@@ -87,6 +87,11 @@ def test_what_is_not_known_or_bounded_is_said_so() -> None:
     """A valve with its own timer, and one that never answered, are told as what they are."""
     timed = open_and_lost(valve=flowing().limits.valve.__class__(5.0, 2.0, False, 10.0)).wait(14)
     assert "its own timer was to shut it within 10 s, which nobody has seen" in why(timed)
+    assert why(timed).startswith(
+        "west: close not answered for 14 s: the valve does not answer; its own timer"
+    )
+    assert "should it be open, shut the hand valve" in why(timed)
+    assert "NOW" not in why(timed), "its alarm is a notice, and the words are no louder"
     never = Night(begin=False).start(says=False).wait(20)
     assert "CLOSE NOT DELIVERED for 20 s" in why(never)
     assert "whether gas flows is not known" in why(never)

@@ -87,6 +87,12 @@ def _not_delivered(chamber: dict[str, Any]) -> list[str]:
         flows = f"its own timer was to shut it within {timer_s:g} s, which nobody has seen"
     else:
         flows = "gas may still flow" if taken == "open" else "whether gas flows is not known"
+    if taken == "closed" or timer_s is not None:
+        # As its alarm, which is a notice: nothing says that gas flows, and the water is watched for it.
+        return [
+            f"{name}: close not answered for {waited}: {why}; {flows}. "
+            "Look at broker, network and valve; should it be open, shut the hand valve at the cylinder."
+        ]
     return [
         f"{name}: CLOSE NOT DELIVERED for {waited}: {why}; {flows}. "
         f"{SHUT_BY_HAND}, then look at broker, network and valve.",
