@@ -18,7 +18,7 @@ import tempfile
 import threading
 import time
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler
@@ -220,18 +220,15 @@ def trial(folder: Path, library: Path, kill: Kill) -> Told:
             _settle(house, journal)
             points.arm(kill)
             house.wet, begun = True, time.monotonic()
-            wait_until(lambda: points.fired or journal.accepted(), TOLD_WITHIN_S, "the point, or acceptance")
+            late = _waited(lambda: points.fired or journal.accepted(), "the point, or acceptance")
             killed = points.fired
             points.disarm()
-            told = Told(kill, points.seen(), killed)
+            told = Told(kill, points.seen(), killed, wrong=late)
             if killed and kill.whom != "courier":
                 if service.ends() != -signal.SIGKILL:
                     told.wrong.append("the guard was not killed")
                 service.start()
-            try:
-                wait_until(lambda: journal.accepted() and journal.quiet(), TOLD_WITHIN_S, "acceptance")
-            except TimeoutError as late:
-                told.wrong.append(str(late))
+            told.wrong += _waited(lambda: journal.accepted() and journal.quiet(), "acceptance")
             time.sleep(QUIET_S)
             service.signal(signal.SIGTERM)
             if service.ends() != 0:
@@ -240,6 +237,15 @@ def trial(folder: Path, library: Path, kill: Kill) -> Told:
     if not verify(folder / "data" / "journal.db").ok:
         told.wrong.append("the journal does not verify")
     return told
+
+
+def _waited(true: Callable[[], bool], what: str) -> list[str]:
+    """What went wrong: nothing, or that it did not come."""
+    try:
+        wait_until(true, TOLD_WITHIN_S, what)
+    except TimeoutError as late:
+        return [str(late)]
+    return []
 
 
 def _settle(house: House, journal: Journal) -> None:
