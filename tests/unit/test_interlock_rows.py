@@ -96,6 +96,26 @@ def test_row_chamber_ph_lost() -> None:
     assert night.chamber.left().trial
 
 
+def test_a_probe_whose_readings_each_come_just_too_late_is_told() -> None:
+    """Lost for a second in every six it is told within four minutes, and not sooner than after the delay."""
+    night, begun = flowing().wait(60, 6.8), 0.0
+    while Reason.CHAMBER_PH_LOST not in night.raised():
+        night.wait(5.75, None).reads(6.8)
+        begun += 5.75
+        assert begun < 240
+    assert begun > night.limits.alarm_delay_s
+    assert night.gas is Gas.CLOSED
+
+
+def test_losses_with_a_quarter_of_an_hour_between_them_are_not_added_up() -> None:
+    """Twenty short losses, each followed by calm, are told to nobody."""
+    night = flowing().wait(60, 6.8)
+    for _ in range(20):
+        night.wait(10, None).reads(6.8)
+        night.wait(899, 6.8).reads(6.8)
+    assert Reason.CHAMBER_PH_LOST not in night.raised()
+
+
 def test_row_floor() -> None:
     """One reading below the floor closes; gas opens at resume, after settle and rest."""
     night = flowing()

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from nightheron.guard.explain import why_lines
 from nightheron.guard.limits import SenseLimits
 from nightheron.guard.signals import KINDS
 from nightheron.model import NS, Act, AlarmClass, Gas, Observed, Reason, Signal, State, Ticked
@@ -25,7 +26,7 @@ def high(signal: Signal, most: float, clear: float) -> SenseLimits:
 def with_sense(one: SenseLimits, value: float | None) -> Night:
     """A chamber whose gas flows while this signal says ``value``."""
     night = Night(senses=(one,)).says(one.signal, value)
-    night.wait(125, 6.9)
+    night.wait(125 + (one.hold_s if KINDS[one.signal].held_from_start else 0.0), 6.9)
     assert night.gas is Gas.OPEN, night.reasons
     return night
 
@@ -92,6 +93,37 @@ def test_row_circulation_stopped() -> None:
     assert Reason.CIRCULATION_STOPPED in again.reasons
     again.wait(30)
     assert again.chamber.decision.gas is Gas.OPEN
+
+
+def test_after_a_start_circulation_is_held_like_a_return() -> None:
+    """What the pump did before a start is not known: its first good word is held, and that is no alarm."""
+    night = Night(senses=(SWITCH,)).says(Signal.CIRCULATION, 1.0).wait(890, 6.9)
+    assert night.reasons == (Reason.CIRCULATION_STOPPED,)
+    assert "within its limits" in why_lines(night.chamber.decision)[0][1]
+    assert night.raised() == []
+    assert night.wait(20).gas is Gas.OPEN
+    again = restarted(night).says(Signal.CIRCULATION, 1.0).wait(890, 6.9)
+    assert again.reasons == (Reason.CIRCULATION_STOPPED,)
+
+
+def test_a_circulation_that_never_spoke_holds_nothing() -> None:
+    """Not required and silent it shuts nothing, over a restart too; nor does its first good word."""
+    night = Night(senses=(replace(SWITCH, required=False),)).says(Signal.CIRCULATION, None).wait(130, 6.9)
+    night = restarted(night).says(Signal.CIRCULATION, None).wait(130, 6.9)
+    assert night.says(Signal.CIRCULATION, 1.0).wait(5).gas is Gas.OPEN
+    night.says(Signal.CIRCULATION, 0.0).wait(1)
+    assert night.reasons[0] is Reason.CIRCULATION_STOPPED
+
+
+def test_a_signal_that_is_only_held_is_not_told() -> None:
+    """Stopped for less than the delay and running since: the hold shuts gas, and is no alarm."""
+    night = with_sense(SWITCH, 1.0)
+    night.says(Signal.CIRCULATION, 0.0).wait(50)
+    night.says(Signal.CIRCULATION, 1.0).wait(600)
+    assert night.reasons == (Reason.CIRCULATION_STOPPED,)
+    night.says(Signal.CIRCULATION, 0.0).wait(50)
+    assert night.raised() == []
+    assert Reason.CIRCULATION_STOPPED in night.wait(15).raised()
 
 
 def test_row_feed_stopped() -> None:

@@ -119,7 +119,7 @@ def test_the_tank_shuts_both(two: Two) -> None:
 @pytest.mark.parametrize(
     ("fault", "instrument", "limit", "reason"),
     [
-        ("circulation_stopped", "circulation", "", "circulation_stopped"),
+        ("circulation_stopped", "circulation", "hold_s = 60", "circulation_stopped"),
         ("feed_stopped", "feed", "", "feed_stopped"),
         ("feed_stopped", "flow", "", "flow_low"),
         ("regulator_fails_half", "outlet_pressure", "", "outlet_pressure_high"),

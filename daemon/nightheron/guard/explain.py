@@ -5,6 +5,8 @@ from __future__ import annotations
 from nightheron.guard.facts import STOPPING
 from nightheron.guard.interlock import RULES
 from nightheron.guard.limits import ChamberLimits
+from nightheron.guard.sense import HELD
+from nightheron.guard.signals import KINDS
 from nightheron.model import Decision, Gas, Reason
 
 CAUTION = (
@@ -13,6 +15,7 @@ CAUTION = (
 )
 SHUT_BY_HAND = "NOW: shut the hand valve at the cylinder"
 NORMAL = "; normal work"
+_NOUNS = {kind.reason: kind.noun for kind in KINDS.values()}
 
 
 def until_text(decision: Decision, limits: ChamberLimits) -> str:
@@ -34,6 +37,8 @@ def sentence(reason: Reason, decision: Decision) -> str:
     said = RULES[reason].sentence if reason in RULES else reason.value.replace("_", " ")
     if reason is Reason.STARTING and is_stopping(decision):
         return STOPPING
+    if HELD in dict(decision.evidence).get(reason, "") and reason in _NOUNS:
+        return f"{_NOUNS[reason]} is within its limits, and must stay so for its hold before gas may flow"
     return said.removesuffix(NORMAL) if decision.delivered is False else said
 
 

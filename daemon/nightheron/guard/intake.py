@@ -6,6 +6,7 @@ from typing import assert_never
 
 from nightheron.guard import drift_kept, drift_watch, learned, quality, sense, vote
 from nightheron.guard.limits import ChamberLimits
+from nightheron.guard.signals import KINDS
 from nightheron.guard.state import ChamberState, Phase
 from nightheron.model import (
     NS,
@@ -95,7 +96,10 @@ def _observed(s: ChamberState, event: Observed, limits: ChamberLimits) -> None:
         return
     for one in limits.senses:
         if one.signal is event.signal:
-            s.senses.setdefault(one.signal, sense.Sense()).hear(event, one)
+            here = s.senses.setdefault(one.signal, sense.Sense())
+            if s.phase is not Phase.CLOSED and here.value is None:
+                here.unwatched = False  # gas flows already; its first word shuts only what it speaks against
+            here.hear(event, one)
 
 
 def _chamber_ph(s: ChamberState, event: Observed, limits: ChamberLimits) -> None:
@@ -168,6 +172,9 @@ def _started(s: ChamberState, event: Started, limits: ChamberLimits) -> None:
     s.commissioned = event.commissioned
     s.learned = learned.carried(event.learned, limits)
     s.drift = drift_kept.carried(event.usual, limits)
+    for one in limits.senses:
+        if KINDS[one.signal].held_from_start:
+            s.senses.setdefault(one.signal, sense.Sense()).unwatched = True
     if event.left is not None:
         _carry_over(s, event.left)
 

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from nightheron.guard import delivery
+from nightheron.guard.alarm_list import FLAPS_S
 from nightheron.guard.explain import not_delivered
 from nightheron.guard.facts import Facts
 from nightheron.guard.interlock import RULES, TABLE
 from nightheron.guard.rule import Rule
-from nightheron.guard.state import ChamberState, Objection, Phase
+from nightheron.guard.state import ChamberState, Objection, Phase, Spell
 from nightheron.model import NS, AlarmClass, Clear, Effect, Gas, Raise, Reason, Started
+
+SPELL_LEAST_NS = 2 * NS
+"""What a shorter spell counts, so that readings which each come just too late are told as well."""
 
 
 def against(s: ChamberState) -> list[Reason]:
@@ -42,11 +46,13 @@ def judge(s: ChamberState, facts: Facts, *, closing: bool = False) -> list[Effec
         if standing is None:
             if rule.permits(facts) is True:
                 continue
-            standing = s.objections[rule.reason] = Objection(s.now_ns, rule.evidence(facts))
+            standing = Objection(s.now_ns, rule.evidence(facts), before_ns=_counted_ns(s, rule))
+            s.objections[rule.reason] = standing
             if rule.reason is Reason.CHAMBER_PH_LOST:
                 s.proof.doubt(flowing=s.phase is Phase.OPEN)
         elif not closing and not standing.latched and rule.ends(facts) is True:
             del s.objections[rule.reason]
+            _count(s, rule, standing)
             if standing.told:
                 effects.append(Clear(rule.reason))
             continue
@@ -54,6 +60,23 @@ def judge(s: ChamberState, facts: Facts, *, closing: bool = False) -> list[Effec
             standing.latched = True
         effects += _tell(s, rule, standing, facts)
     return effects
+
+
+def _stood_ns(s: ChamberState, standing: Objection) -> int:
+    """How long it stands, as far as its alarm goes by that."""
+    return s.now_ns - standing.since_ns + standing.before_ns
+
+
+def _count(s: ChamberState, rule: Rule, ended: Objection) -> None:
+    """It is over, and counts on when it is soon back: what comes and goes all day is told as well."""
+    if rule.delayed:
+        s.spells[rule.reason] = Spell(max(_stood_ns(s, ended), ended.before_ns + SPELL_LEAST_NS), s.now_ns)
+
+
+def _counted_ns(s: ChamberState, rule: Rule) -> int:
+    """What earlier spells count; nothing when it was calm for as long as an alarm needs to end."""
+    spell = s.spells.pop(rule.reason, None)
+    return 0 if spell is None or s.now_ns - spell.ended_ns >= FLAPS_S * NS else spell.counted_ns
 
 
 def carry_over(s: ChamberState, event: Started) -> None:
@@ -90,7 +113,9 @@ def _tell(s: ChamberState, rule: Rule, standing: Objection, facts: Facts) -> lis
         ]
     if kind is None:
         return []
-    stood_s = (s.now_ns - standing.since_ns) / NS
+    if rule.calm(facts) is True and not standing.latched:
+        standing.before_ns = standing.since_ns - s.now_ns
+        return []
     urgent = rule.urgent(facts) is True
     if urgent and not standing.told_urgent:
         standing.told = standing.told_urgent = True
@@ -98,6 +123,7 @@ def _tell(s: ChamberState, rule: Rule, standing: Objection, facts: Facts) -> lis
         if rule.urgent_words is not None:
             text = f"{name}: {rule.urgent_words(facts)}"
         return [Raise(rule.reason, AlarmClass.WAKE, text)]
+    stood_s = _stood_ns(s, standing) / NS
     waits = rule.delayed and not standing.latched and stood_s < facts.limits.alarm_delay_s
     if waits or (standing.told and (standing.told_latched or not standing.latched)):
         return []

@@ -31,7 +31,11 @@ def left_of(s: ChamberState, decision: Decision) -> Left:
         more_digits=tuple((t.digit_ph, t.steps) for t in s.probes[1:]),
         turn_shut=s.turn.shut,
         turn_since_s=s.turn.since_ns / NS,
-        beyond=tuple(signal for signal, sense in s.senses.items() if sense.stands or sense.unwatched),
+        beyond=tuple(
+            signal
+            for signal, sense in s.senses.items()
+            if sense.stands or (sense.unwatched and sense.value is not None)
+        ),
         opened_hours_s=tuple(-(-hour_ns // NS) for hour_ns in s.opened_day_ns),
         service_left_s=None if s.service_until_ns is None else (s.service_until_ns - s.now_ns) / NS,
     )

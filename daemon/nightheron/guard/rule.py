@@ -66,6 +66,8 @@ class Rule:
     alarm: AlarmClass | None = None
     delayed: bool = False
     """Told only after standing for the chamber's alarm delay; closing is never delayed."""
+    calm: Test = never
+    """While True its cause is over and it is only held: nobody is told, and the delay begins anew."""
     urgent: Test = never
     """When True it is told at once and wakes, whatever its class and delay: it needs a hand now."""
     urgent_words: Say | None = None

@@ -2,7 +2,8 @@
 
 One number beyond a limit is enough. The signal stands until it has been back within its clearing
 limits for its hold without a break; a silence keeps it standing. A required one that was silent is
-held like one that was beyond: what stopped its sensor may have stopped what it watches.
+held like one that was beyond: what stopped its sensor may have stopped what it watches. So is the first
+number of a circulation after a start: a power cut that stopped the pump has stopped the guard as well.
 """
 
 from __future__ import annotations
@@ -12,6 +13,9 @@ from dataclasses import dataclass
 from nightheron.guard.limits import SenseLimits
 from nightheron.guard.signals import KINDS
 from nightheron.model import NS, Observed
+
+HELD = "well, held for"
+"""In the evidence of a signal that is back."""
 
 
 @dataclass(slots=True)
@@ -25,7 +29,7 @@ class Sense:
     back_ns: int | None = None
     """Since when it has been back."""
     unwatched: bool = False
-    """Required and silent: nobody knows what happened meanwhile, so its return is held too."""
+    """Nobody knows what happened before its next number, so that one is held as a return is."""
 
     def hear(self, message: Observed, limits: SenseLimits) -> None:
         """Take one message; one that is no plausible number changes nothing."""
@@ -51,7 +55,8 @@ class Sense:
         if not self.fresh(now_ns, limits):
             self.back_ns = None
             held = limits.required and not KINDS[limits.signal].latches and limits.hold_s > 0
-            self.unwatched = held and self.value is not None
+            if self.value is not None:
+                self.unwatched = held
         elif self.back_ns is not None and now_ns - self.back_ns >= limits.hold_s * NS:
             self.stands, self.back_ns = False, None
 
@@ -79,5 +84,5 @@ def describe(sense: Sense, now_ns: int, limits: SenseLimits) -> str:
     bounds += [f"at most {limits.high:g}"] if limits.high is not None else []
     text = f"{shown}, must be {' and '.join(bounds)}{kind.unit}"
     if sense.stands and sense.back_ns is not None:
-        text += f"; back, held for {limits.hold_s - (now_ns - sense.back_ns) / NS:.0f} s more"
+        text += f"; {HELD} {limits.hold_s - (now_ns - sense.back_ns) / NS:.0f} s more"
     return text

@@ -28,6 +28,7 @@ def _of_signal(signal: Signal, kind: Kind) -> Rule:
         evidence=lambda f: f.standing.get(signal, ""),
         alarm=kind.alarm,
         delayed=not kind.latches,
+        calm=lambda f: signal in f.held,
         opens_when=kind.opens_when,
     )
 

@@ -21,6 +21,8 @@ class Kind:
     sentence: str
     opens_when: str
     latches: bool = False
+    held_from_start: bool = False
+    """What it did before a start counts as bad: its first good number is held like a return."""
     alarm: AlarmClass = AlarmClass.NOTICE
 
 
@@ -32,9 +34,10 @@ KINDS: dict[Signal, Kind] = {
         "circulation",
         "",
         (-1e6, 1e6),
-        "the chamber's circulation stopped; held after it returns, for trapped gas dissolves at once",
+        "the chamber's circulation stopped; held after return or start, for trapped gas dissolves at once",
         "the chamber's circulation has stopped",
-        "circulation running again for its hold",
+        "circulation running for its hold",
+        held_from_start=True,
     ),
     Signal.FEED: Kind(
         Reason.FEED_STOPPED,

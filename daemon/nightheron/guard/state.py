@@ -33,6 +33,16 @@ class Objection:
     told: bool = False
     told_latched: bool = False
     told_urgent: bool = False
+    before_ns: int = 0
+    """Added to how long it stands, toward its alarm: spells before this one, less what was only held."""
+
+
+@dataclass(slots=True)
+class Spell:
+    """An objection that ended and may be back soon, as with a loose plug."""
+
+    counted_ns: int
+    ended_ns: int
 
 
 @dataclass(slots=True)
@@ -57,6 +67,7 @@ class ChamberState:
     renewed_ns: int = 0
     first_reason: Reason | None = Reason.STARTING
     objections: dict[Reason, Objection] = field(default_factory=dict)
+    spells: dict[Reason, Spell] = field(default_factory=dict)
     probes: list[Track] = field(default_factory=lambda: [Track()])
     aside: dict[int, int] = field(default_factory=dict)
     """Of three probes those far from the median, and when they were last seen so."""

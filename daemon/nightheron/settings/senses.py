@@ -42,7 +42,12 @@ class _Switch(SenseTable):
 class CirculationTable(_Switch):
     """[chamber.circulation]: a trapped gas pocket dissolves within minutes of its return."""
 
-    hold_s: float = Field(900.0, ge=0.0, le=DAY_S, description="Seconds it must be back before gas may flow.")
+    hold_s: float = Field(
+        900.0,
+        ge=0.0,
+        le=DAY_S,
+        description="Seconds it must run, back or first heard after a start, before gas may flow.",
+    )
 
 
 class FeedTable(_Switch):
