@@ -28,8 +28,6 @@ class Facts:
     tank_why: str
     standing: dict[Signal, str]
     """Signals beyond their limits or still held for it, with the evidence."""
-    held: frozenset[Signal]
-    """Those of them that are back within their limits."""
     required_lost: str
     """Required signals without a good reading; empty when there is none."""
     optional_silent: str
@@ -109,7 +107,6 @@ def gather(s: ChamberState, limits: ChamberLimits) -> Facts:
         tank_required=limits.tank is not None and limits.tank.required,
         tank_why=tank_why,
         standing=standing,
-        held=frozenset(signal for signal in standing if s.senses[signal].back_ns is not None),
         required_lost=required_lost,
         optional_silent=optional_silent,
         signals=signals,

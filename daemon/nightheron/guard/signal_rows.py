@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from nightheron.guard.facts import Facts
 from nightheron.guard.rule import Rule, always, never
+from nightheron.guard.sense import HELD
 from nightheron.guard.signals import KINDS, Kind, resets
 from nightheron.model import AlarmClass, Reason, Signal, State
 
@@ -28,7 +29,7 @@ def _of_signal(signal: Signal, kind: Kind) -> Rule:
         evidence=lambda f: f.standing.get(signal, ""),
         alarm=kind.alarm,
         delayed=not kind.latches,
-        calm=lambda f: signal in f.held,
+        calm=lambda f: HELD in f.standing.get(signal, ""),
         opens_when=kind.opens_when,
     )
 
