@@ -97,7 +97,7 @@ def dealt(number: str, *, budget: bool = True, feedback: bool = True) -> Dealt:
         begins_s=dice.uniform(0.0, DAY_S),
         step_s=STEP_S,
     )
-    limits = _loaded(text)
+    limits = loaded(text)
     return Dealt(number, text, limits, build, probes, keys.broker, keys.broker, share, rate)
 
 
@@ -183,7 +183,8 @@ def _probe(dice: random.Random) -> ProbeBuild:
     )
 
 
-def _loaded(text: str) -> ChamberLimits:
+def loaded(text: str) -> ChamberLimits:
+    """What a configuration guards its first chamber by."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "nightheron.toml"
         path.write_text(text, encoding="utf-8")
