@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import pytest
@@ -200,6 +200,37 @@ def test_a_run_that_met_everything_and_broke_nothing_is_green() -> None:
     assert found.red() == []
     assert list(text(found, 1))[-1] == "green"
     assert json.loads(json.dumps(found.body()))["right_share"] == 1.0
+
+
+def test_each_reason_has_its_detection_time_and_its_false_alarms_a_year() -> None:
+    """Times are those of right first names; false ones count over the time in which nothing was broken."""
+    found = Sum()
+    hours = 10 * 3600.0
+    found.add(outcome(length_s=hours, broken_s=hours, false=("no_effect",)))
+    for at_s in (60.0, 120.0, 600.0):
+        named = {"floor": 700.0, "no_effect": at_s}
+        found.add(outcome(case="probe_stuck", broken_s=3600.0, knowable=True, right=True, named=named))
+    one = found.by_reason()["no_effect"]
+    assert (one.right, one.median_s, one.slowest_s, one.false) == (3, 120.0, 600.0, 1)
+    assert one.false_per_year == pytest.approx(365.25 * 24 / 13)
+
+
+def test_nights_that_were_played_before_are_added_up(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """--sum reads the lines of --out and comes to the same; other lines are refused in a sentence."""
+    lines, found = tmp_path / "nights.jsonl", Sum()
+    nights = [outcome(where=(("floor", 1.0, 2.0),), hazard_s=1.0, hazards={"floor": 1.0}), outcome()]
+    for one in nights:
+        found.add(one)
+    lines.write_text("".join(json.dumps(asdict(one)) + "\n" for one in nights))
+    assert command.main(["--sum", str(lines), "--json"]) == 1
+    assert json.loads(capsys.readouterr().out) == json.loads(
+        json.dumps(found.body() | {"seed": 1, "seconds": None})
+    )
+    lines.write_text("{}\n")
+    assert command.main(["--sum", str(lines)]) == 2
+    assert "did not write" in capsys.readouterr().err
 
 
 def test_one_night_ends_in_the_report_of_any_night(

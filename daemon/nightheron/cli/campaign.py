@@ -39,6 +39,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     )
     parser.add_argument("--minutes", type=float, metavar="T", help="begin no night after so long")
     parser.add_argument("--out", type=Path, metavar="FILE", help="each night as a line of JSON; new")
+    parser.add_argument("--sum", type=Path, metavar="FILE", help="only add up what --out wrote")
     parser.add_argument("--json", action="store_true", help="the sum as JSON")
     args = parser.parse_args(argv)
     if not 1 <= args.nights <= MOST or not 1 <= args.processes <= 256 or args.seed < 0:
@@ -48,17 +49,21 @@ def main(argv: Sequence[str] | None = None) -> int:
 
         return one_night(args.seed, args.night, args.dir, as_json=args.json)
     try:
+        if args.sum is not None:
+            return _show(args, *_summed(args.sum))
         with args.out.open("x", encoding="utf-8") if args.out else Path(os.devnull).open("w") as lines:
             return _campaign(args, lines)
     except OSError as why:
-        print(f"{args.out} cannot be written: {why.strerror}", file=sys.stderr)
+        print(f"{args.sum or args.out} cannot be used: {why.strerror}", file=sys.stderr)
+        return 2
+    except (ValueError, TypeError):
+        print(f"{args.sum} holds lines that --out did not write", file=sys.stderr)
         return 2
 
 
 def _campaign(args: argparse.Namespace, lines: TextIO) -> int:
     from nightheron.rig.campaign import plans, run
     from nightheron.rig.campaign_sum import Sum
-    from nightheron.rig.campaign_text import text
     from nightheron.rig.campaign_workers import run_on
     from nightheron.runtime.clock import Clock
 
@@ -77,11 +82,29 @@ def _campaign(args: argparse.Namespace, lines: TextIO) -> int:
     took_s = (clock.now_ns() - begun_ns) / 1e9
     if sys.stderr.isatty():
         print("\r\x1b[K", end="", file=sys.stderr, flush=True)
+    return _show(args, found, took_s)
+
+
+def _summed(lines: Path) -> tuple[Sum, None]:
+    from nightheron.rig.campaign_sum import Sum
+    from nightheron.rig.campaign_workers import outcome_of
+
+    found = Sum()
+    for line in lines.read_text(encoding="utf-8").splitlines():
+        found.add(outcome_of(json.loads(line)))
+    return found, None
+
+
+def _show(args: argparse.Namespace, found: Sum, took_s: float | None) -> int:
+    from nightheron.rig.campaign_text import text
+
     if args.json:
-        print(json.dumps(found.body() | {"seed": args.seed, "seconds": round(took_s, 1)}))
+        took = None if took_s is None else round(took_s, 1)
+        print(json.dumps(found.body() | {"seed": args.seed, "seconds": took}))
     else:
         print("\n".join(text(found, args.seed)))
-        print(f"seed {args.seed}, {took_s:.0f} s on {args.processes} process(es)")
+        if took_s is not None:
+            print(f"seed {args.seed}, {took_s:.0f} s on {args.processes} process(es)")
     return 1 if found.red() else 0
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from statistics import median
 
 from nightheron.model import JsonValue
@@ -18,6 +18,7 @@ ACTS = (
     *("service_on", "service_off", "release", "test", "changed", "bleed"),
 )
 WORST = 5
+YEAR_S = 365.25 * 86400.0
 OBEYED_S = 120.0
 """Gas ordered open below the floor, or passing against the order, for no longer: the guard could act."""
 
@@ -70,6 +71,19 @@ class OfFault:
         }
 
 
+@dataclass(frozen=True, slots=True)
+class OfReason:
+    """How one reason did."""
+
+    right: int
+    """Nights whose fault it named first and rightly."""
+    median_s: float | None
+    slowest_s: float | None
+    false: int
+    false_per_year: float | None
+    """Of one chamber, over the time without a fault that was watched."""
+
+
 @dataclass(slots=True)
 class Sum:
     """Add every night; ``body`` is the whole, ``red`` what is wrong with it."""
@@ -96,6 +110,10 @@ class Sum:
     deepest_ph: float = 0.0
     beyond_ph: list[float] = field(default_factory=list)
     """Of nights that went well below the floor though valve and probe obeyed: depth beyond the physics."""
+    sound_s: float = 0.0
+    """Seconds of healthy nights, and before the first fault of others: where any trip is false."""
+    detected_s: dict[str, list[float]] = field(default_factory=dict)
+    """By reason: seconds from the fault to the first name, where it was this one and a right one."""
     of_faults: dict[str, OfFault] = field(default_factory=dict)
     reached: set[str] = field(default_factory=set)
     worst: list[tuple[float, float, int, str]] = field(default_factory=list)
@@ -111,6 +129,10 @@ class Sum:
         if one.fault:
             self.broken.append(f"seed {one.seed} night {one.night}: {one.fault}")
         self.healthy += one.case == HEALTHY
+        self.sound_s += one.broken_s
+        if one.right:
+            name, at_s = min(one.named.items(), key=lambda pair: pair[1])
+            self.detected_s.setdefault(name, []).append(at_s)
         false = self.false if one.case == HEALTHY else self.false_before
         for name in one.false:
             false[name] = false.get(name, 0) + 1
@@ -143,6 +165,20 @@ class Sum:
         """Of the nights whose fault could be known and was named."""
         named = self.right + self.wrong
         return self.right / named if named else None
+
+    def by_reason(self) -> dict[str, OfReason]:
+        """Each reason that named a fault right, or was raised when there was none."""
+        years = self.sound_s / YEAR_S
+        return {
+            name: OfReason(
+                len(times := self.detected_s.get(name, [])),
+                median(times) if times else None,
+                max(times, default=None),
+                (false := self.false.get(name, 0) + self.false_before.get(name, 0)),
+                false / years if years else None,
+            )
+            for name in sorted({*self.detected_s, *self.false, *self.false_before})
+        }
 
     def dangers(self) -> list[str]:
         """Everything that a run must reach."""
@@ -200,6 +236,8 @@ class Sum:
                 "median": round(median(beyond), 3) if beyond else None,
                 "most": round(beyond[-1], 3) if beyond else None,
             },
+            "sound_hours": round(self.sound_s / 3600.0, 1),
+            "reasons": {name: asdict(one) for name, one in self.by_reason().items()},
             "never_reached": list(self.missed()),
             "worst_nights": list(worst),
             "faults": {name: one.body() for name, one in sorted(self.of_faults.items())},

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from nightheron.rig.campaign_sum import FALSE_MOST, RIGHT_LEAST, OfFault, Sum
+from nightheron.rig.campaign_sum import FALSE_MOST, RIGHT_LEAST, YEAR_S, OfFault, Sum
 
 
 def text(found: Sum, seed: int) -> Iterator[str]:
@@ -31,6 +31,8 @@ def text(found: Sum, seed: int) -> Iterator[str]:
         yield f"beyond the physics     {figures}, of {nights}:"
         yield "                       that much had gas shut as the water passed the floor saved"
     yield ""
+    yield from _reasons(found)
+    yield ""
     yield from _table(found)
     yield ""
     yield "worst nights, to be played again with --seed and --night:"
@@ -41,6 +43,19 @@ def text(found: Sum, seed: int) -> Iterator[str]:
     yield from (f"RED: {why}" for why in found.red())
     if not found.red():
         yield "green"
+
+
+def _reasons(found: Sum) -> Iterator[str]:
+    """How fast each reason names what it is for, and how often it is wrong where nothing is."""
+    years = found.sound_s / YEAR_S
+    heads = f"{'named first, and right':24} {'nights':>6} {'after':>17}"
+    yield f"{heads}  false a chamber-year, of {years:.3f} watched"
+    for name, one in found.by_reason().items():
+        after = "-"
+        if one.median_s is not None and one.slowest_s is not None:
+            after = f"{_span(one.median_s)} ({_span(one.slowest_s)})"
+        rate = "-" if one.false_per_year is None else f"{one.false_per_year:.1f}"
+        yield f"{name:24} {one.right:6} {after:>17}  {rate} ({one.false})"
 
 
 def _table(found: Sum) -> Iterator[str]:

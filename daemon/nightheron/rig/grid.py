@@ -31,7 +31,6 @@ from nightheron.model import (
     Signal,
     Started,
     State,
-    Ticked,
     ValveSaid,
 )
 from nightheron.rig.dealt import loaded
@@ -156,7 +155,6 @@ class _Day:
             noisy = one_ph + self.case.off_ph + self.dice.gauss(0.0, self.case.noise_ph)
             value = round(noisy, self.case.decimals)
             self.feed(Observed(self.now_ns, Signal.CHAMBER_PH, number, value, f"{value:g}"))
-        self.feed(Ticked(self.now_ns))
 
     def moves(self, begins_ph: float, by_ph: float) -> None:
         """Water that moves as water does."""
