@@ -7,10 +7,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+from nightheron.cycles import Learned
 from nightheron.guard.alarm_desk import Alarm, Desk
+from nightheron.guard.chamber import Chamber
 from nightheron.guard.snapshot import to_json
 from nightheron.journal.connect import FILE
 from nightheron.journal.draft import Draft
+from nightheron.journal.query import entries
 from nightheron.journal.store import Store
 from nightheron.model import NS, AlarmClass, Gas, JsonValue, Left, Raise, Reason
 from nightheron.runtime.alarms import carried
@@ -19,6 +22,7 @@ from nightheron.runtime.startup import UNWATCHED_OPEN_MOST_S, Before, look_back
 
 from tests.support.loops import Bench
 from tests.support.night import limits
+from tests.support.old_journals import sealed
 
 LEFT = Left(Gas.CLOSED, Reason.FLOOR, (), False, 10.0, 20.0, False, 30.0)
 SINCE = "2026-01-01T01:00:00.000Z"
@@ -144,6 +148,28 @@ def test_a_carried_alarm_whose_cause_is_gone_ends(past: Past) -> None:
         ("valve_lost", "returned_unacknowledged"),
     }
     assert [one.reason for one in again.standing()] == ["valve_lost", "no_effect"]
+
+
+def test_what_went_into_an_archive_is_still_known(past: Past) -> None:
+    """Standing alarms, their numbers and what was learned outlive the rows that said so, twice over."""
+    desk, learned = Desk(), Learned(cycles=3, learned_s=90.0, opened_s=(30.0, 31.0, 32.0))
+    for reason in (Reason.NO_EFFECT, Reason.SERVICE):
+        past.row("alarm", 10, raised(desk, reason).body())
+    past.row("alarm", 11, desk.cleared("west", "service", 0)[0].body())
+    past.row("cycle", 12, {"chamber": "west", "cycle": None, "learned": to_json(learned)})
+    state = Chamber(limits()).snapshot()
+    state["state"] = dict(state["state"]) | {"learned": to_json(learned)}  # type: ignore[arg-type]  # an object
+    before = past.left(13, LEFT).back(20)
+    for _ in range(2):
+        last = past.store.head.seq
+        past.row("snapshot", 14, {"chamber": "west", "snapshot": state, "limits": to_json(limits())})
+        past.left(15, LEFT)
+        assert sealed(past.store, last).refused is None
+    after = past.back(20)
+    assert [row["kind"] for row in entries(past.store.path)] == ["snapshot", "witness", "seal"]
+    assert carried(after.alarms, VirtualClock()) == carried(before.alarms, VirtualClock())
+    assert len(after.alarms) == 1
+    assert (after.alarm_number, after.learned, after.left) == (2, (learned,), before.left)
 
 
 @pytest.mark.parametrize(

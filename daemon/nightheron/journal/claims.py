@@ -81,7 +81,7 @@ def unnamed(bare: list[Run], thinned: list[Run]) -> int | None:
 
 def seal_of(seq: int, body: bytes) -> Seal | None:
     """What a row of kind ``seal`` names; None when it names nothing before itself."""
-    said = _said(body)
+    said = said_of(body)
     seal = Seal(said.get("last_seq"), said.get("last_hash"), said.get("genesis"))  # type: ignore[arg-type]  # looked at next
     fits = type(seal.last_seq) is int and isinstance(seal.last_hash, str) and isinstance(seal.genesis, str)
     return seal if fits and seal.last_seq < seq else None
@@ -89,14 +89,15 @@ def seal_of(seq: int, body: bytes) -> Seal | None:
 
 def thinned_of(seq: int, body: bytes) -> Run | None:
     """The entries that a row of kind ``thinned`` names; None when it names none before itself."""
-    said = _said(body)
+    said = said_of(body)
     first, last = said.get("from_seq"), said.get("to_seq")
     if type(first) is not int or type(last) is not int or not first <= last < seq:
         return None
     return Run(first, last)
 
 
-def _said(body: bytes) -> dict[str, Any]:
+def said_of(body: bytes) -> dict[str, Any]:
+    """What a body says; nothing where it cannot be read."""
     try:
         said = json.loads(body)
     except (ValueError, TypeError, RecursionError):

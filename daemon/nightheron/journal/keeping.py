@@ -14,8 +14,8 @@ from dataclasses import dataclass, field, replace
 
 from nightheron.journal.age import old_until
 from nightheron.journal.chain import Row
-from nightheron.journal.claims import SEAL, THINNED, seal_of, thinned_of
-from nightheron.journal.connect import COLUMNS, RARE
+from nightheron.journal.claims import SEAL, THINNED, said_of, seal_of, thinned_of
+from nightheron.journal.connect import COLUMNS
 from nightheron.journal.draft import Draft
 from nightheron.journal.store import NEWEST_SEAL, Store
 from nightheron.journal.thin import Thinned
@@ -31,10 +31,9 @@ REST_S = 600.0
 """After the disk refused."""
 NEWEST_THINNED = NEWEST_SEAL.replace(f"'{SEAL}'", f"'{THINNED}'")
 ROWS = f"SELECT {', '.join(COLUMNS)} FROM entries WHERE seq > ? AND seq <= ? ORDER BY seq LIMIT {LOOK_ROWS}"  # noqa: S608 - fixed names
-NEWEST_ALARM = (
-    "SELECT json_extract(CAST(body AS TEXT), '$.id') FROM entries "  # noqa: S608 - fixed text
-    f"WHERE kind = 'alarm' AND {RARE} AND seq <= ? ORDER BY seq DESC LIMIT 1"
-)
+ALARMS_MOST = 1000
+"""As many as a start looks back on."""
+NEWEST_ALARMS = NEWEST_SEAL.replace(f"'{SEAL}'", "'alarm'").replace("LIMIT 1", f"LIMIT {ALARMS_MOST}")
 Stamp = Callable[[str, dict[str, JsonValue]], Draft]
 """A kind and a body become a draft with the present times."""
 
@@ -107,7 +106,6 @@ class Keeping:
         elif number <= self._sealed():
             asked.refused = f"entries up to {self._sealed()} are sealed already"
         else:
-            alarm = db.execute(NEWEST_ALARM, (number,)).fetchone()
             body: dict[str, JsonValue] = {
                 "text": f"entries {first[0]} to {number} went into the archive {asked.file}",
                 "file": asked.file,
@@ -118,11 +116,24 @@ class Keeping:
                 "first_utc": first[2],
                 "last_utc": last[1],
                 "genesis": self._store.genesis or first[1],
-                "newest_alarm": alarm[0] if alarm else None,
                 "by": asked.by,
+                "alarms": self._alarms_before(number),
             }
             self._store.append([self._stamp(SEAL, body)])
             self._begin_batch(self._until)  # what was gathered may be among them
+
+    def _alarms_before(self, last_seq: int) -> list[JsonValue]:
+        """Of the alarms that are let go the newest, and those that stand; oldest first."""
+        latest: dict[str, dict[str, JsonValue]] = {}
+        sealed = self._store.db.execute(NEWEST_SEAL).fetchone()
+        carried = said_of(sealed[1]).get("alarms") if sealed else None
+        rows = [said_of(body) for _, body in reversed(self._store.db.execute(NEWEST_ALARMS).fetchall())]
+        for row in [*(carried if isinstance(carried, list) else []), *rows]:
+            if isinstance(row, dict) and isinstance(row.get("id"), str):
+                latest.pop(row["id"], None)
+                latest[row["id"]] = row
+        gone = [row for row in latest.values() if int(row["seq"]) <= last_seq]  # type: ignore[arg-type]  # a header
+        return [row for row in gone if row.get("state") != "normal" or row is gone[-1]]
 
     def _sealed(self) -> int:
         """The last entry that may go; 0 when none may."""

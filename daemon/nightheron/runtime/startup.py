@@ -16,6 +16,8 @@ from typing import Any
 
 from nightheron.guard.alarm_desk import number_of
 from nightheron.guard.alarm_states import AlarmState
+from nightheron.guard.drift import Drift
+from nightheron.guard.drift_kept import kept
 from nightheron.guard.limits import ChamberLimits
 from nightheron.guard.snapshot import from_json
 from nightheron.journal import query
@@ -91,17 +93,30 @@ def _left(row: Row, limits: ChamberLimits) -> Left | None:
 def _learned(path: Path, chamber: str) -> Learned | None:
     """What the chamber had learned, as its newest cycle says; None when there is none that can be read."""
     with suppress(*_UNREADABLE, KeyError, TypeError):
-        rows = query.entries(path, query.Wanted(kind="cycle", chamber=chamber, limit=1))
-        return next((from_json(Learned, row["learned"]) for row in rows), None)
+        row = next(query.entries(path, query.Wanted(kind="cycle", chamber=chamber, limit=1)), None)
+        if row is not None:
+            return from_json(Learned, row["learned"])
+        state, _ = _state(path, chamber)
+        return from_json(Learned, state["learned"])
     return None
 
 
 def _usual(path: Path, chamber: str) -> Plain:
     """What was usual for the chamber, as its newest row of the kind says; None when there is none."""
     with suppress(*_UNREADABLE, KeyError, TypeError):
-        rows = query.entries(path, query.Wanted(kind="usual", chamber=chamber, limit=1))
-        return next((_plain(row["usual"]) for row in rows), None)
+        row = next(query.entries(path, query.Wanted(kind="usual", chamber=chamber, limit=1)), None)
+        if row is not None:
+            return _plain(row["usual"])
+        state, limits = _state(path, chamber)
+        return kept(from_json(Drift, state["drift"]), limits)
     return None
+
+
+def _state(path: Path, chamber: str) -> tuple[Any, ChamberLimits]:
+    """The newest snapshot, for what stood in rows that were archived. Raises KeyError without one."""
+    rows = query.entries(path, query.Wanted(kind="snapshot", chamber=chamber, limit=1))
+    row: Any = next(rows, {})
+    return row["snapshot"]["state"], from_json(ChamberLimits, row["limits"])
 
 
 def _plain(value: JsonValue) -> Plain:
@@ -192,7 +207,7 @@ def _wall_s(last: Row, clock: ClockPort) -> float | None:
 
 def _standing_alarms(path: Path) -> list[Row]:
     """The latest row of each alarm id that has not returned to normal, among the newest thousand."""
-    rows = _newest(path, "alarm", 1000)
+    rows = _alarm_rows(path)
     latest: dict[str, Row] = {}
     for row in rows:
         if isinstance(row.get("id"), str):
@@ -205,8 +220,15 @@ def _standing_alarms(path: Path) -> list[Row]:
     ]
 
 
+def _alarm_rows(path: Path) -> list[Row]:
+    """The newest alarms, oldest first; before them those that an archive took along, as its seal has them."""
+    carried = [row.get("alarms") for row in _newest(path, "seal", 1)]
+    archived = [one for rows in carried for one in _list(rows) if isinstance(one, dict)]
+    return [*archived, *_newest(path, "alarm", 1000)]
+
+
 def _alarm_number(path: Path) -> int:
-    rows = _newest(path, "alarm", 1000)
+    rows = _alarm_rows(path)
     return max((number_of(str(row.get("id", ""))) for row in rows), default=0)
 
 
