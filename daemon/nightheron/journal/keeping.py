@@ -132,7 +132,7 @@ class Keeping:
             if isinstance(row, dict) and isinstance(row.get("id"), str):
                 latest.pop(row["id"], None)
                 latest[row["id"]] = row
-        gone = [row for row in latest.values() if int(row["seq"]) <= last_seq]  # type: ignore[arg-type]  # a header
+        gone = [row for row in latest.values() if int(row["seq"]) <= last_seq]  # type: ignore[arg-type]  # always a number
         return [row for row in gone if row.get("state") != "normal" or row is gone[-1]]
 
     def _sealed(self) -> int:
