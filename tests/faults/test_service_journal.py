@@ -17,8 +17,9 @@ from pathlib import Path
 import pytest
 
 from tests.support.house_under_siege import House, house_under_siege
+from tests.support.preload import preload
 from tests.support.rules import live
-from tests.support.service import command
+from tests.support.service import NIGHTHERON, command
 from tests.support.siege import HELD_PH, HIGH_PH
 
 BORNE_S = 15.0
@@ -117,6 +118,25 @@ def test_a_full_disk_delays_no_cut_and_opens_nothing(tmp_path: Path, small_disk:
             assert "OPEN" not in [order.text for order in house.valve.orders if order.at > closed]
         siege.opens(house.valve, after=time.monotonic())
         siege.nothing_is_lost(before, "floor")
+        rows = siege.nothing_is_lost(before, "not_recordable")
+        assert {row["act"] for row in rows if row["kind"] == "act"} == {"release"}
+        assert siege.service.pid == guard
+
+
+def test_a_disk_that_turns_read_only_closes_and_loses_nothing(tmp_path: Path) -> None:
+    """A disk that takes no more writes closes gas after 15 s; written to again, every row is there."""
+    flag, data = tmp_path / "read-only", tmp_path / "data"
+    answers = {"LD_PRELOAD": preload("read_only", tmp_path), "READ_ONLY": flag, "READ_ONLY_FOLDER": data}
+    words = ("env", *(f"{name}={value}" for name, value in answers.items()), *NIGHTHERON, "run", "--config")
+    with house_under_siege(tmp_path, words=words) as house:
+        siege = house.siege
+        siege.opens(house.valve)
+        before, guard = siege.service.rows(), siege.service.pid
+        flag.touch()
+        closes_unrecorded(house)
+        assert "not_recordable" in siege.service.log
+        flag.unlink()
+        reopens(house)
         rows = siege.nothing_is_lost(before, "not_recordable")
         assert {row["act"] for row in rows if row["kind"] == "act"} == {"release"}
         assert siege.service.pid == guard

@@ -2,22 +2,15 @@
 
 from __future__ import annotations
 
-import subprocess
 from dataclasses import dataclass
 from pathlib import Path
 
-SOURCE = Path(__file__).with_suffix(".c")
+from tests.support.preload import preload
 
 
 def built(folder: Path) -> Path:
     """The library to preload, compiled into this folder."""
-    made = folder / "kill_points.so"
-    subprocess.run(  # noqa: S603 - our own source
-        ["cc", "-shared", "-fPIC", "-O1", "-Wall", "-Werror", "-o", str(made), str(SOURCE), "-ldl"],  # noqa: S607 - whatever compiler this machine has
-        check=True,
-        timeout=60,
-    )
-    return made
+    return preload("kill_points", folder)
 
 
 @dataclass(frozen=True)

@@ -27,9 +27,9 @@ from nightheron.runtime.clock import VirtualClock
 from nightheron.runtime.virtual import VirtualRun, VirtualSite
 from nightheron.settings import load
 
+from tests.support.preload import preload
 from tests.support.short_night import ALONE, CHAMBER
 
-SOURCE = Path(__file__).with_name("disk_trace.c")
 SECTOR = 512
 ACKED = "acked"
 """A file to which the traced run adds ``seq hash`` once a commit has returned."""
@@ -160,9 +160,7 @@ def power_cuts(trace: Path) -> Iterator[Left]:
 
 def traced(folder: Path, synchronous: int = 2) -> Path:
     """Play the run into ``folder``/data under the trace; the path of the trace. 2: as it is kept."""
-    library, trace, data = folder / "disk_trace.so", folder / "trace", folder / "data"
-    compiler = ["cc", "-shared", "-fPIC", "-O1", "-Wall", "-Werror", "-o", str(library), str(SOURCE), "-ldl"]
-    subprocess.run(compiler, check=True, timeout=60)  # noqa: S603 - our own source
+    library, trace, data = preload("disk_trace", folder), folder / "trace", folder / "data"
     data.mkdir()
     variables = {"LD_PRELOAD": str(library), "DISK_TRACE": str(trace), "DISK_FOLDER": str(data)}
     words = [sys.executable, "-m", "tests.support.power_cut", str(data), str(synchronous)]

@@ -42,6 +42,11 @@ def closed_to_us(config: Path, environ: Mapping[str, str]) -> str:
     try:
         data_dir = data_dir_of(config, environ)
         there = data_dir.is_dir()
+        if there and os.statvfs(data_dir).f_flag & os.ST_RDONLY:
+            return (
+                f"site.data_dir: {data_dir} is on a disk that is mounted read-only, as the kernel leaves one "
+                "after an error: look at dmesg and check the disk, then mount it writable"
+            )
     except BadConfiguration:
         return ""  # told with whatever else is wrong with it
     except OSError:
