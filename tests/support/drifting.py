@@ -1,8 +1,8 @@
-"""A chamber of the rig held by a thermostat over weeks, its hours fed to the guard's own search for drift.
+"""A chamber of the rig held by a thermostat over weeks, its cycles and hours fed to the guard's own search.
 
-The thermostat makes the gas cycles that the guard makes, without its tests, so that a year takes half a
-minute. Healthy sites are not still: needle, feed, demand, room and temperature wander by amounts that are
-assumed. What hands do (buffers, media) is told to the search as a person would tell it.
+The thermostat makes the gas cycles that the guard makes, without its tests, so that a year takes a minute;
+the cycles are watched by the guard's own ``Watch``. Healthy sites are not still: needle, feed, demand, room
+and temperature wander by amounts that are assumed; their owner keeps tank, media and cylinder as they are.
 """
 
 from __future__ import annotations
@@ -10,24 +10,22 @@ from __future__ import annotations
 import copy
 import math
 import random
-from collections.abc import Callable, Mapping
+from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
-from nightheron.guard.causes import Moved
-from nightheron.guard.drift import Drift
+from nightheron.guard.cycle import Watch
+from nightheron.guard.drift import Drift, midmean
 from nightheron.guard.streams import Stream
-from nightheron.model import NS, Reason
+from nightheron.model import NS, Reason, Verdict
 from nightheron.rig.nights import CHAMBER, site
 from nightheron.rig.plant import Bay, Plant
 from nightheron.rig.supply import G_PER_MOL
 
 FLOOR_PH, RESUME_PH = 6.60, 6.70
-ANSWERED_PH = 0.015
-"""A rise over the lowest that counts as the water's answer."""
-HALF_LEAST_S = 180.0
-"""Shorter halves of a cycle say nothing."""
-KEPT_PER_HOUR = 1.0 / 24.0
-"""Share of what the tank lacks or has too much that its owner makes good."""
+MOVES_PH = 0.006
+"""What counts as a movement of the level, a third of an answer; as the guard reckons for a digit of 0.01."""
 WANDERS = (
     ("needle", 0.02, 72.0),
     ("feed", 0.02, 72.0),
@@ -37,6 +35,9 @@ WANDERS = (
     ("twin", 0.003, 48.0),
 )
 """What wanders in a healthy site: standard deviation (shares; degC; pH) and hours of its memory; assumed."""
+KEPT_PER_HOUR = 1.0 / 24.0
+"""Share of what the tank lacks or has too much that its owner makes good."""
+STEP_S = 10.0
 Change = Callable[[Plant, Bay, float], None]
 """Breaks something: the plant, the chamber, and days since it began."""
 
@@ -50,42 +51,36 @@ class Wander:
 
     def step(self) -> None:
         """An hour later."""
-        gauss = self.dice.gauss
         for name, sd, hours in WANDERS:
             keeps = math.exp(-1.0 / hours)
-            self.at[name] = keeps * self.at[name] + sd * math.sqrt(1.0 - keeps * keeps) * gauss(0, 1)
-
-
-@dataclass
-class Half:
-    """One half of a gas cycle: open or shut."""
-
-    opens: bool
-    begun_s: float
-    times: list[float] = field(default_factory=list)
-    readings: list[float] = field(default_factory=list)
+            fresh = sd * math.sqrt(1.0 - keeps * keeps) * self.dice.gauss(0.0, 1.0)
+            self.at[name] = keeps * self.at[name] + fresh
 
 
 class Lived:
     """One chamber and what was found; a deep copy goes on by itself."""
 
-    def __init__(self, number: int, *, probes: int = 2, step_s: float = 10.0) -> None:
+    def __init__(self, number: int, *, probes: int = 2, step_s: float = STEP_S) -> None:
         plain = site(number)
         self.plant = Plant(replace(plain.build, step_s=step_s, probes=probes), seed=number)
-        for probe in self.plant.bays[CHAMBER].probes:
-            probe.bad = copy.copy(plain.bays[CHAMBER].probe.bad)
         self.bay = self.plant.bays[CHAMBER]
-        self.tested_ta, self.tested_ca = self.plant.tank.water.ta, self.plant.tank.water.ca
+        for probe in self.bay.probes:
+            probe.bad = copy.copy(plain.bays[CHAMBER].probe.bad)
+        water = self.plant.tank.water
+        self.tested_ta, self.tested_ca = water.ta, water.ca
         self.drift, self.probes, self.step_s = Drift(), probes, step_s
         self.wander = Wander(random.Random(f"{number}/wander"))  # noqa: S311 - a made-up site, no secret
-        self.gas = True
-        self.half = Half(True, 0.0)
+        self.gas, self.watch = True, Watch()
+        self.five: deque[float] = deque(maxlen=5)
+        self.readings: list[float] = []
         self.hours = 0
         self.first: dict[Reason, tuple[float, str]] = {}
         """When each reason was first told, in days, and the words."""
-        self.samples: dict[Stream, list[tuple[int, float]]] = {}
-        """What each line took, in its own unit, with the hour at which it did."""
-        self.effluent: Mapping[Stream, Moved] = {}
+        self.standing: set[Reason] = set()
+        self.told: list[tuple[float, Reason, str]] = []
+        """All that was told, each once while it stood."""
+        self.hourly: list[tuple[int, dict[Stream, float]]] = []
+        """Hour of the day and what its streams were, as the search takes them."""
 
     @property
     def days(self) -> float:
@@ -115,7 +110,6 @@ class Lived:
         plant.tank_bad.warmer_c = at["warmer"]
         for number, probe in enumerate(bay.probes):
             probe.bad.offset_ph = number * at["twin"]
-        # media and cylinder are kept full, and the tank's alkalinity where its owner wants it
         bay.vessel.media_mol = bay.vessel.build.media_kg / 0.100087
         bay.supply.left_mol = bay.supply.build.cylinder_g / G_PER_MOL
         water = plant.tank.water
@@ -123,8 +117,8 @@ class Lived:
         water.ca += KEPT_PER_HOUR * (self.tested_ca - water.ca)
 
     def _hour(self) -> None:
-        plant, bay, drift, step_s = self.plant, self.bay, self.drift, self.step_s
-        step_ns, leaks = round(step_s * NS), bay.valve.bad.leaks
+        plant, drift, step_s = self.plant, self.drift, self.step_s
+        step_ns, leaks = round(step_s * NS), self.bay.valve.bad.leaks
         for _ in range(round(3600 / step_s)):
             plant.step(step_s, {CHAMBER: 1.0 if self.gas else leaks})
             said = plant.says(CHAMBER)
@@ -133,10 +127,15 @@ class Lived:
                 self._minute(reading)
             if reading is None:
                 continue
-            self.half.times.append(plant.age_s)
-            self.half.readings.append(reading)
+            self.five.append(reading)
+            self.readings.append(reading)
+            level = sorted(self.five)[len(self.five) // 2]
+            self.watch.see(round(plant.age_s * NS), level, MOVES_PH, MOVES_PH)
             if (reading < FLOOR_PH) if self.gas else (reading > RESUME_PH):
                 self._switch()
+        now = drift.now
+        values = {stream: midmean(found) for stream, found in now.values.items() if found}
+        self.hourly.append((now.hour or 0, values | {Stream.SHARE: now.open_ns / now.ran_ns}))
         self.hours += 1
         drift.end_hour(int((plant.day_s + 1.0) // 3600) % 24, self.probes)
 
@@ -149,45 +148,30 @@ class Lived:
             self.drift.hear(Stream.TWINS, None if other is None else float(other) - reading)
 
     def _switch(self) -> None:
-        done, self.gas = self.half, not self.gas
-        self.half = Half(self.gas, self.plant.age_s)
-        lasted_s = self.plant.age_s - done.begun_s
-        if lasted_s < HALF_LEAST_S or len(done.readings) < 12:
+        self.gas, now_ns = not self.gas, round(self.plant.age_s * NS)
+        if not self.gas:
+            self.watch.close_now(now_ns)
             return
-        times, readings = done.times, done.readings
-        third = len(times) // 3
-        per_min = 60.0 * abs(slope(times[third:], readings[third:]))
-        self.drift.hear(Stream.FALL if done.opens else Stream.RISE, per_min)
-        self.drift.hear(Stream.NOISE, noise(readings))
-        if not done.opens:
-            lowest = min(readings)
-            place = readings.index(lowest)
-            risen = (
-                t for t, r in zip(times[place:], readings[place:], strict=True) if r >= lowest + ANSWERED_PH
-            )
-            answered_s = next(risen, None)
-            self.drift.hear(Stream.ANSWER, None if answered_s is None else answered_s - done.begun_s)
+        verdict = Verdict.PROVED if self.watch.proved_s is not None else Verdict.COULD_NOT_TELL
+        self.watch = self.watch.opened_anew(now_ns, verdict, 0.01)
+        over, self.watch.ended = self.watch.ended, None
+        if over is not None:
+            self.drift.hear(Stream.FALL, over.fall_ph_per_min)
+            self.drift.hear(Stream.RISE, over.rise_ph_per_min)
+            self.drift.hear(Stream.ANSWER, over.proved_s)
+            self.drift.hear(Stream.NOISE, noise(self.readings))
+        self.readings = []
 
     def _keep(self) -> None:
-        if self.drift.hours % 6 == 0:
-            for stream, line in self.drift.lines.items():
-                if line.usual is not None and line.recent:
-                    self.samples.setdefault(stream, []).append((self.hours, line.recent[-1]))
-            if self.effluent:
-                self.drift.tell(self.probes, self.effluent)
         for reason, text in self.drift.told.items():
+            if reason not in self.standing:
+                self.told.append((self.days, reason, text))
             self.first.setdefault(reason, (self.days, text))
-
-
-def slope(times: list[float], values: list[float]) -> float:
-    """Least squares, per second."""
-    n = len(times)
-    t, v = sum(times) / n, sum(values) / n
-    across = sum((one - t) ** 2 for one in times)
-    return sum((a - t) * (b - v) for a, b in zip(times, values, strict=True)) / across if across else 0.0
+        self.standing = set(self.drift.told)
 
 
 def noise(values: list[float]) -> float:
-    """Scatter of a reading about its trend, from second differences."""
-    bends = [(a - 2.0 * b + c) ** 2 for a, b, c in zip(values, values[1:], values[2:], strict=False)]
-    return math.sqrt(sum(bends) / len(bends) / 6.0)
+    """Scatter of a reading about its trend, from second differences; 0 with fewer than ten."""
+    steps = [b - a for a, b in pairwise(values)]
+    bends = [(b - a) ** 2 for a, b in pairwise(steps)]
+    return math.sqrt(sum(bends) / len(bends) / 6.0) if len(bends) >= 8 else 0.0

@@ -184,6 +184,15 @@ def test_an_open_chamber_shows_its_alarm_and_its_trial() -> None:
     assert "west: the valve has never reported" in shown
 
 
+def test_a_drift_is_shown_in_its_steps() -> None:
+    """What is seen, what is likely and how to tell stand below each other, and gas is open beside it."""
+    night = answers(flowing(), Gas.OPEN).wait(1)
+    text = "west: probe 2 reads 0.02 higher. Likely: one of the two drifts. To tell: hold both in one buffer"
+    lines = why(night, alarm("probe_drift", text)).splitlines()
+    assert lines[1].endswith(": west: probe 2 reads 0.02 higher.")
+    assert lines[2:4] == [f"{'':9}Likely: one of the two drifts.", f"{'':9}To tell: hold both in one buffer"]
+
+
 def test_a_silent_feedback_is_about_the_valve() -> None:
     """A valve that never reports is not told as a fault of the probe."""
     night = Night(valve=flowing().limits.valve.__class__(5.0, 2.0, True)).wait(200)

@@ -8,6 +8,7 @@ from typing import Any
 
 from nightheron.cli.order_text import done_text, urgent_text
 from nightheron.cli.times import Times
+from nightheron.guard.causes import steps
 from nightheron.guard.rule import LIVE
 
 WAITS = ("settling", "min_rest", "starting")
@@ -155,7 +156,9 @@ def _told(alarms: Sequence[Mapping[str, Any]], times: Times) -> list[str]:
         if alarm["reason"] == "service":
             lines.append(f"alarm    reminded at {since}: {alarm['text']}")
         else:
-            lines.append(f"alarm    ({alarm['class']}) stands since {since}: {alarm['text']}")
+            said, *more = steps(str(alarm["text"]))
+            lines.append(f"alarm    ({alarm['class']}) stands since {since}: {said}")
+            lines += [f"         {step}" for step in more]
     return lines
 
 

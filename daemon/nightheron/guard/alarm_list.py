@@ -206,6 +206,7 @@ PURPOSES: dict[Reason, Purpose] = {
         "make the check named above",
         3 * DAY_S,
         DAY_S,
+        (_R.DRIFT,),
     ),
     _R.SERVICE: Purpose(
         _P.LOW, "no gas until the hold is ended", "end it when the work is done: service off", 8 * HOUR_S

@@ -1,8 +1,8 @@
 """From what moved to what is likely: the table of causes, and the one check that tells them apart.
 
 A row holds for what its streams do; the causes stand in order, the likeliest first. Where two rows hold, the
-first of the table counts, but of falling and rising the one that changed more leads. The words are common
-practice, no source; what each fault does to the water was looked at on the simulated site.
+first of the table counts, but of falling, rising and answering the one that changed most leads. The words are
+common practice, no source; what each fault does to the water was looked at on the simulated site.
 """
 
 from __future__ import annotations
@@ -54,7 +54,7 @@ class Row:
 
 
 _S, _C = Stream, Cause
-BUFFER = "With one probe, its slow drift and slowly changing water look the same: check it with a buffer."
+BUFFER = "With one probe, its slow drift and slowly changing water look the same: check it with a buffer"
 
 TABLE: tuple[Row, ...] = (
     Row(
@@ -79,9 +79,10 @@ TABLE: tuple[Row, ...] = (
     Row(
         Reason.DRIFT,
         ((_S.FALL, 1),),
-        (_C.NEEDLE_OPEN, _C.REGULATOR, _C.MEDIA),
-        "count the bubbles for a minute with gas open. More than you set: needle or regulator. "
-        "As you set: test the effluent's alkalinity, and less than usual means spent media",
+        (_C.NEEDLE_OPEN, _C.REGULATOR, _C.MEDIA, _C.CIRCULATION),
+        "count the bubbles for a minute with gas open. More than you set: needle or regulator. As you set: "
+        "see whether the water in the vessel turns as it used to; if it does, test the effluent: less "
+        "alkalinity than usual means spent media",
         or_probe=True,
     ),
     Row(
@@ -183,6 +184,9 @@ class Moved:
 def explain(moved: Mapping[Stream, Moved]) -> list[Row]:
     """The rows that hold, one a reason, probe rows each for itself; none while nothing was found."""
     rows: list[Row] = []
+    noise = moved.get(Stream.NOISE)
+    if noise is not None and noise.found > 0:  # a noisy reading cannot time the water
+        moved = {stream: one for stream, one in moved.items() if stream not in _TIMED}
     for row in TABLE:
         if row.reason is not Reason.PROBE_DRIFT and any(one.reason is row.reason for one in rows):
             continue
@@ -201,12 +205,13 @@ def _holds(row: Row, moved: Mapping[Stream, Moved]) -> bool:
     by_share = lead in _BY_SHARE and share is not None and share.found == sign * _BY_SHARE[lead]
     if not by_share and not any(one is not None and one.found == sign for _, sign, one in here):
         return False
-    other = {Stream.FALL: Stream.RISE, Stream.RISE: Stream.FALL}.get(lead)
-    if other is None or len(row.signs) > 1 or other not in moved:
+    if lead not in _TIMED or len(row.signs) > 1:
         return True
-    return _far(lead, moved[lead]) >= _far(other, moved[other])
+    return all(_far(lead, moved[lead]) >= _far(other, moved[other]) for other in _TIMED if other in moved)
 
 
+_TIMED = (Stream.FALL, Stream.RISE, Stream.ANSWER)
+"""Read off the gas cycles; of these the one that changed most leads."""
 _BY_SHARE = {Stream.FALL: -1, Stream.RISE: 1}
 
 
@@ -222,10 +227,17 @@ def _signed(stream: Stream, one: Moved) -> int:
 
 
 def words(row: Row, moved: Mapping[Stream, Moved], *, probes: int) -> str:
-    """What a person is told: what is seen, what is likely in order, and what to do about it."""
+    """What a person is told: what is seen, what is likely, in order, and the check; without a last stop."""
     also = [Stream.FALL, Stream.RISE, Stream.SHARE, Stream.TANK] if row.reason is Reason.DRIFT else []
     streams = dict.fromkeys([stream for stream, _ in row.signs] + also)
     seen = [in_words(s, moved[s].off) for s in streams if s in moved and _signed(s, moved[s])]
     likely = "Likely" if len(row.causes) == 1 else "Likely, in this order"
-    told = f"{', '.join(seen)}. {likely}: {'; '.join(row.causes)}. To tell: {row.check}."
-    return f"{told} {BUFFER}" if row.or_probe and probes == 1 else told
+    told = f"{'; '.join(seen)}. {likely}: {'; '.join(row.causes)}. To tell: {row.check}"
+    return f"{told}. {BUFFER}" if row.or_probe and probes == 1 else told
+
+
+def steps(text: str) -> list[str]:
+    """``words`` in its three steps, to be shown in lines; any other text is one."""
+    seen, likely, rest = text.partition(" Likely")
+    causes, check, how = rest.partition(" To tell: ")
+    return [seen, f"Likely{causes}", f"To tell: {how}"] if likely and check else [text]

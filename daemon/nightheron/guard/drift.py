@@ -112,7 +112,7 @@ class Drift:
         texts: dict[Reason, list[str]] = {}
         for row in explain(moved):
             texts.setdefault(row.reason, []).append(words(row, moved, probes=probes))
-        self.told = {reason: " And: ".join(texts[reason]) for reason in GROUPS if reason in texts}
+        self.told = {reason: ". And: ".join(texts[reason]) for reason in GROUPS if reason in texts}
 
     def text(self) -> str:
         """What stands with this memory, in one sentence."""

@@ -40,21 +40,25 @@ class Kind:
 
 KINDS: dict[Stream, Kind] = {
     Stream.FALL: Kind(
-        0.25, True, False, "with gas pH falls {} faster than usual", "with gas pH falls {} slower than usual"
+        0.25,
+        True,
+        False,
+        "with gas on, pH falls {} faster than usual",
+        "with gas on, pH falls {} slower than usual",
     ),
     Stream.RISE: Kind(
         0.15,
         True,
         False,
-        "without gas it rises {} faster than usual",
-        "without gas it rises {} slower than usual",
+        "with gas shut, it rises {} faster than usual",
+        "with gas shut, it rises {} slower than usual",
     ),
     Stream.SHARE: Kind(
         0.08,
         False,
         True,
-        "gas is open {} of the time more than usual",
-        "gas is open {} of the time less than usual",
+        "gas is open more than usual, by {} of the time",
+        "gas is open less than usual, by {} of the time",
     ),
     Stream.ANSWER: Kind(
         0.25,
@@ -74,7 +78,7 @@ KINDS: dict[Stream, Kind] = {
         "the reading steps down by {} the moment gas is switched on",
     ),
     Stream.TWINS: Kind(
-        0.01,
+        0.015,
         False,
         False,
         "probe 2 reads {} higher against probe 1 than it used to",
@@ -84,8 +88,8 @@ KINDS: dict[Stream, Kind] = {
         0.08,
         False,
         True,
-        "tank pH stands {} above what it usually is at this hour",
-        "tank pH stands {} below what it usually is at this hour",
+        "the tank's pH stands {} above what it usually is at this hour",
+        "the tank's pH stands {} below what it usually is at this hour",
     ),
     Stream.EFFLUENT: Kind(
         0.10,

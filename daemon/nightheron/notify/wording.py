@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 from nightheron.guard.alarm_list import Purpose, SiteReason, purpose
 from nightheron.guard.alarm_states import AlarmState
+from nightheron.guard.causes import steps
 from nightheron.model import Reason
 
 FIRST_MOST = 100
@@ -72,9 +73,9 @@ WORDS: dict[Reason, Words] = {
     _R.FEEDBACK_SILENT: Words(
         "valve's own report is missing; gas is not held for it", "Nothing was changed."
     ),
-    _R.DRIFT: Words("gas or water not as usual; gas goes on", "Nothing was changed."),
-    _R.PROBE_DRIFT: Words("a probe reads not as usual; gas goes on", "Nothing was changed."),
-    _R.TANK_DRIFT: Words("tank pH off its usual; gas goes on", "Nothing was changed."),
+    _R.DRIFT: Words("gas or water not as usual; gas is not held for it", "Nothing was changed."),
+    _R.PROBE_DRIFT: Words("a probe drifts; gas is not held for it", "Nothing was changed."),
+    _R.TANK_DRIFT: Words("tank pH off its usual; gas is not held for it", "Nothing was changed."),
     _R.SERVICE: Words("still held shut by a person", "Gas stays shut until the hold is ended."),
     _R.GUARD_LATE: Words("guard was held up. Gas was shut", SHUT_SELF),
 }
@@ -119,7 +120,7 @@ def alarm_text(facts: Mapping[str, object], *, next_told: str = "", journal: str
     over = f" Over since, but look: {words.happened}." if facts.get("over") else ""
     title = f"{chamber}: {words.happened}, {facts['clock']}." if not over else f"{chamber}:{over}"
     detail = str(facts.get("text") or "").removeprefix(f"{chamber}: ")
-    lines = [f"{detail[:1].upper()}{detail[1:]}.", words.done]
+    lines = [*steps(f"{detail[:1].upper()}{detail[1:]}."), words.done]
     lines += [
         f"{'NOW, within' if wakes else 'Within'} {within(what.within_s)}: {what.action}.",
         words.caution,
