@@ -193,7 +193,7 @@ def test_a_chore_that_fails_leaves_the_writer_well(tmp_path: Path) -> None:
 
     keeping = Keeping(store, broken)
     keeping.thin(before(2))
-    assert [keeping.work() for _ in range(2)] == [600.0, None]
+    assert [keeping.work() for _ in range(2)] == [600.0, 600.0]
     assert verify(store.path).ok
 
 
@@ -277,3 +277,18 @@ def test_a_removal_makes_room_that_new_rows_use(tmp_path: Path) -> None:
     store.close()
     assert store.path.stat().st_size <= size
     assert sqlite3.connect(store.path).execute("PRAGMA integrity_check").fetchone() == ("ok",)
+
+
+def test_a_long_journal_is_thinned_part_by_part(tmp_path: Path) -> None:
+    """More days than one look takes in are thinned to the end, though an archive is sealed meanwhile."""
+    store = days(tmp_path, 130)
+    keeping = Keeping(store, now)
+    keeping.thin(before(125))
+    for _ in range(20):
+        keeping.work()
+    [(last_hash,)] = store.db.execute("SELECT hash FROM entries WHERE seq = ?", (PER_DAY,)).fetchall()
+    assert keeping.seal(Sealing(PER_DAY, last_hash, "old.db", "root"))
+    all_work(keeping)
+    result = verify(store.path)
+    assert (result.ok, result.first_seq) == (True, PER_DAY + 1)
+    assert result.claims.bare_rows == 124 * (PER_DAY - 2)

@@ -81,8 +81,7 @@ class Keeping:
             if self._remove() or self._thin():
                 return PAUSE_S
         except Exception as fault:  # whatever it is, it must not end the thread that commits
-            self._until = 0
-            self._begin_batch(0)
+            self._begin_anew()
             if asked is not None:
                 asked.refused = str(fault)
             return REST_S
@@ -120,7 +119,7 @@ class Keeping:
                 "alarms": self._alarms_before(number),
             }
             self._store.append([self._stamp(SEAL, body)])
-            self._begin_batch(self._until)  # what was gathered may be among them
+            self._begin_anew()  # what was gathered may be among them
 
     def _alarms_before(self, last_seq: int) -> list[JsonValue]:
         """Of the alarms that are let go the newest, and those that stand; oldest first."""
@@ -153,10 +152,12 @@ class Keeping:
 
     def _thin(self) -> bool:
         """Look at some more entries, or commit what was gathered; False when nothing old is left."""
-        if self._before is not None:
-            self._begin_batch(max(self._thinned_to(), self._sealed()))
-            self._until = old_until(self._store.db, self._before, self._seen_to)
-            self._before = None
+        if self._before is not None and self._seen_to >= self._until:
+            done = max(self._thinned_to(), self._sealed(), self._until)
+            self._begin_batch(done)
+            self._until = old_until(self._store.db, self._before, done, most=LOOK_ROWS)
+            if self._until == done:
+                self._before = None
         cells = self._store.db.execute(ROWS, (self._seen_to, self._until)).fetchall()
         for row in map(Row._make, cells):
             self._batch.take(row)
@@ -166,6 +167,10 @@ class Keeping:
             self._store.append([replace(draft, bare=tuple(self._batch.bare))])
             self._begin_batch(self._seen_to)
         return bool(cells)
+
+    def _begin_anew(self) -> None:
+        self._until = 0
+        self._begin_batch(0)
 
     def _begin_batch(self, seen_to: int) -> None:
         self._seen_to, self._batch = seen_to, Thinned()
