@@ -30,6 +30,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     )
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="of everything (1)")
     parser.add_argument("--nights", type=int, default=10_000, metavar="M", help="how many (10000)")
+    parser.add_argument("--case", action="append", metavar="NAME", help="only its nights of these; repeat it")
     parser.add_argument(
         "--night", type=int, metavar="K", help="this one alone, with a journal and its report"
     )
@@ -44,6 +45,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     args = parser.parse_args(argv)
     if not 1 <= args.nights <= MOST or not 1 <= args.processes <= 256 or args.seed < 0:
         parser.error(f"--nights is 1 to {MOST}, --processes 1 to 256, --seed not below 0")
+    if args.case is not None and (why := _unknown(args.case)):
+        parser.error(why)
     if args.night is not None:
         from nightheron.cli.campaign_night import one_night
 
@@ -61,6 +64,13 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 2
 
 
+def _unknown(cases: Sequence[str]) -> str:
+    from nightheron.rig.night_plan import pack
+
+    unknown = sorted(set(cases) - set(pack()))
+    return f"there is no case {unknown[0]!r}; there are: {', '.join(sorted(set(pack())))}" if unknown else ""
+
+
 def _campaign(args: argparse.Namespace, lines: TextIO) -> int:
     from nightheron.rig.campaign import plans, run
     from nightheron.rig.campaign_sum import Sum
@@ -69,6 +79,7 @@ def _campaign(args: argparse.Namespace, lines: TextIO) -> int:
 
     clock = Clock()
     found, begun_ns, nights = Sum(), clock.now_ns(), plans(args.seed, args.nights)
+    nights = [one for one in nights if args.case is None or one.case in args.case]
     most_ns = 60e9 * args.minutes if args.minutes is not None else math.inf
 
     def over() -> bool:
@@ -78,7 +89,7 @@ def _campaign(args: argparse.Namespace, lines: TextIO) -> int:
     for outcome in played:
         found.add(outcome)
         print(json.dumps(asdict(outcome)), file=lines, flush=True)
-        _progress(found, args.nights, (clock.now_ns() - begun_ns) / 1e9)
+        _progress(found, len(nights), (clock.now_ns() - begun_ns) / 1e9)
     took_s = (clock.now_ns() - begun_ns) / 1e9
     if sys.stderr.isatty():
         print("\r\x1b[K", end="", file=sys.stderr, flush=True)

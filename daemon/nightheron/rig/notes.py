@@ -11,7 +11,7 @@ import pickle
 from dataclasses import dataclass, field
 
 from nightheron.guard.limits import ChamberLimits
-from nightheron.model import NS, Close, Effect, Event, Gas, OpenUntil, Raise, Reason, Record
+from nightheron.model import NS, Close, Decision, Effect, Event, Gas, OpenUntil, Raise, Reason, Record, State
 from nightheron.rig.nights import CHAMBER
 from nightheron.rig.plant import Bay, Plant
 from nightheron.rig.standing import Faults
@@ -51,18 +51,22 @@ class Notes:
     flowed: set[str] = field(default_factory=set)
     """Faults that stood while gas flowed."""
     first: dict[str, float] = field(default_factory=dict)
-    """Seconds into the night at which each reason that is not normal first stood or was told."""
+    """Seconds into the night at which each reason that is not normal first shut gas, latched or was told.
+
+    A reason that only holds gas shut that is shut, such as a signal's hold after a start, names nothing yet.
+    """
     named: dict[str, float] = field(default_factory=dict)
     """The same from the first fault on."""
     standing_before: set[str] = field(default_factory=set)
-    """What stood when the first fault came."""
+    """What was named before the first fault came."""
     told: list[str] = field(default_factory=list)
     _gas: Gas = Gas.CLOSED
     _shut_ns: int = 0
     _until_ns: int = 0
     _now_ns: int = 0
     _ph: float = 14.0
-    _stands: set[str] = field(default_factory=set)
+    _before: Gas = Gas.CLOSED
+    """What the row before said."""
     _copies: list[tuple[int, bytes]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -77,8 +81,7 @@ class Notes:
                 case Close():
                     self._close(event.at_ns)
                 case Record():
-                    self._stands = {r.value for r in effect.decision.reasons if r not in NORMAL}
-                    self._note(event.at_ns, self._stands)
+                    self._row(event.at_ns, effect.decision)
                 case Raise():
                     self.told.append(effect.reason.value)
                     if effect.reason not in NORMAL:
@@ -86,10 +89,16 @@ class Notes:
                 case _:
                     pass
 
+    def _row(self, at_ns: int, decision: Decision) -> None:
+        shuts = self._before is Gas.OPEN and decision.gas is Gas.CLOSED
+        self._before = decision.gas
+        if shuts or decision.state is State.LATCHED:
+            self._note(at_ns, {r.value for r in decision.reasons if r not in NORMAL})
+
     def died(self, now_ns: int) -> None:
         """Guard or keeper is gone."""
         self._close(now_ns)
-        self._stands = set()
+        self._before = Gas.CLOSED
 
     def water(self, now_ns: int, bay: Bay) -> None:
         """One step of the water."""
@@ -141,4 +150,4 @@ class Notes:
             if at_ns >= self.broken_ns:
                 self.named.setdefault(reason, (at_ns - self.broken_ns) / NS)
         if at_ns < self.broken_ns:
-            self.standing_before = reasons
+            self.standing_before |= reasons
