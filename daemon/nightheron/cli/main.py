@@ -21,6 +21,7 @@ USAGE = 2
 COMMANDS = (
     ("run", "nightheron.cli.run"),
     ("check", "nightheron.cli.check"),
+    ("rehearse", "nightheron.cli.rehearse"),
     ("demo", "nightheron.cli.demo"),
     ("status", "nightheron.cli.status"),
     ("why", "nightheron.cli.why"),

@@ -132,6 +132,8 @@ class Guard:
     pushes_fail: bool = False
     clock_steps_s: float = 0.0
     """One step of the board's wall clock."""
+    host_lost: bool = False
+    """The whole board hangs or is gone, without a word to any valve, and does not come back."""
 
 
 OF_CHAMBER = {"supply": Supply, "valve": Valve, "probe": Probe, "water": Water}
