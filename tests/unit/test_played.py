@@ -108,6 +108,18 @@ def test_a_valve_that_does_not_answer_is_lost_and_found_again() -> None:
     assert one.gas is Gas.CLOSED
 
 
+def test_what_was_learned_before_a_death_is_there_after_it() -> None:
+    """A start after a kill is told what the gas cycles before it had taught."""
+    ear = Ear()
+    one = Played(limits(), site(0), watchers=[ear]).begin().lives(3 * 3600)
+    one.dies(5.0)
+    one.lives(10)
+    first, again = (event for event in ear.events if isinstance(event, Started))
+    assert first.learned is None
+    assert again.learned is not None
+    assert again.learned.cycles
+
+
 @pytest.mark.parametrize(("hears", "expected"), [(True, True), (False, False)])
 def test_a_strangers_order_is_heard_only_where_orders_can_be(hears: bool, expected: bool) -> None:
     """On a broker a foreign OPEN latches; on a bus that shows no orders nobody knows of it."""

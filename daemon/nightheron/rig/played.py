@@ -34,10 +34,12 @@ from nightheron.model import (
     Learned,
     Left,
     OpenUntil,
+    Plain,
     Record,
     Started,
     Stopping,
     Ticked,
+    UsualNow,
     Work,
 )
 from nightheron.rig.ears import TICK_MS, Ears
@@ -105,6 +107,7 @@ class Played:
         self._well = True
         self._left: Left | None = None
         self._learned: Learned | None = None
+        self._usual: Plain = None
         self._witness_ms = self._lived_ms = self._dead_until_ms = 0
 
     @property
@@ -131,7 +134,7 @@ class Played:
         self._lived_ms, self._dead_until_ms, self.ears.heard_ms = self.now_ms, 0, self.now_ms
         self._waiting.clear()
         self._well = True
-        self.feed(Started(self.now_ns, left, unclean, journal_new, commissioned, self._learned))
+        self.feed(Started(self.now_ns, left, unclean, journal_new, commissioned, self._learned, self._usual))
         self.feed(KeeperSaid(self.now_ns, alive=True))
         self.link.begin()
         return self
@@ -248,6 +251,8 @@ class Played:
                 self._row(effect)
             elif isinstance(effect, CycleOver):
                 self._learned = effect.learned
+            elif isinstance(effect, UsualNow):
+                self._usual = effect.usual
 
     def _row(self, record: Record | None) -> None:
         """A row is handed to the journal: a decision, or the minute's witness."""

@@ -14,6 +14,7 @@ from nightheron.journal.writer import DirectWriter
 from nightheron.model import (
     Acted,
     Clear,
+    CycleOver,
     Effect,
     Event,
     Observed,
@@ -23,6 +24,7 @@ from nightheron.model import (
     Refused,
     Started,
     Ticked,
+    UsualNow,
 )
 from nightheron.rig.plant import Bay
 from nightheron.rig.played import Played
@@ -85,6 +87,8 @@ class Kept:
                 recorder.decided(0, effect)
             elif isinstance(effect, Raise | Clear):
                 telling.effect(name, effect, now_ns)
+            elif isinstance(effect, CycleOver | UsualNow):
+                recorder.learned(0, effect)
         reasons = played.core.decision.reasons
         if self._starting and Reason.STARTING not in reasons:
             self._starting = False
