@@ -6,6 +6,7 @@ from datetime import UTC
 from typing import Any
 
 import pytest
+from nightheron.report.calibrated import Calibrated
 from nightheron.report.night import night
 from nightheron.report.night_text import became
 from nightheron.report.promised import Promises, promises
@@ -191,7 +192,7 @@ def test_a_wall_clock_that_jumps_hides_no_row() -> None:
 
 def test_calibration_age_is_told_where_it_is_known() -> None:
     """With a date the probe's age is in the third sentence; without one, that none is recorded."""
-    told = answers(watched(), calibrated={"west": at(QUIET_S - 40 * 86400)})["sentences"][2]
+    told = answers(watched(), calibrated={"west": Calibrated(at(QUIET_S - 40 * 86400), True)})["sentences"][2]
     assert "last held against a buffer 40 days before" in told
     assert "no calibration is recorded" in answers(watched())["sentences"][2]
 

@@ -16,12 +16,13 @@ from typing import TYPE_CHECKING, Any
 
 from nightheron.cli.closing import last_proved
 from nightheron.cli.journal_path import NoJournal, journal_path
-from nightheron.cli.night import calibrations, look
+from nightheron.cli.night import look
 from nightheron.cli.times import Times, times_of
 from nightheron.journal.query import Wanted, entries, recent_runs
 from nightheron.journal.when import SPAN, UNIT_S, utc_text
 from nightheron.report.away import DAY_S, LOOK_BACK_DAYS, Facts, body
 from nightheron.report.away_sheet import sheet
+from nightheron.report.calibrated import calibrations
 from nightheron.runtime.clock import Clock
 
 if TYPE_CHECKING:
@@ -69,7 +70,7 @@ def gather(site: Site, cautions: Sequence[KeyFault], days: float, times: Times) 
         budget_s={
             c.name: most_s for c in site.chambers if (most_s := c.table.gas_budget_s_per_day) is not None
         },
-        calibrated={name: utc for name, utc in dates.items() if name in names},
+        calibrated={name: one.utc for name, one in dates.items() if name in names},
     )
     try:
         path = journal_path(site.path, os.environ)

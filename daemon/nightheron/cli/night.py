@@ -128,9 +128,12 @@ def look(
 
     Raises sqlite3.Error or OSError.
     """
+    from nightheron.journal.earlier import open_times
     from nightheron.journal.query import as_dict
     from nightheron.journal.span import around, snapshots_before
+    from nightheron.report.calibrated import calibrations
     from nightheron.report.night import night
+    from nightheron.report.usual import all_usual, earlier
 
     bounds = around(path, since, until)
     before = snapshots_before(path, bounds[0]) if bounds else []
@@ -143,7 +146,8 @@ def look(
         collector.before(known)
         entries = collector.passing(entries)
     dates = calibrations(path.parent / "calibration")
-    return night(entries, since, until, known, dates, times.zone)
+    usual = all_usual(open_times(path, earlier(since, until)), since, until)
+    return night(entries, since, until, known, dates, times.zone, usual)
 
 
 def rows_of(path: Path, bounds: tuple[int, int] | None, chamber: str | None) -> Iterator[Row]:
@@ -152,21 +156,6 @@ def rows_of(path: Path, bounds: tuple[int, int] | None, chamber: str | None) -> 
     if bounds is None:
         return iter(())
     return (row for row in rows(path, *bounds) if chamber is None or row.chamber in (None, chamber))
-
-
-def calibrations(folder: Path) -> dict[str, str]:
-    """When each chamber's calibration record was written, by its file's date."""
-    from datetime import UTC, datetime
-
-    from nightheron.journal.when import utc_text
-
-    found = {}
-    try:
-        for file in folder.glob("*.json"):
-            found[file.stem] = utc_text(datetime.fromtimestamp(file.stat().st_mtime, UTC))
-    except OSError:
-        return found
-    return found
 
 
 def text_of(path: Path, found: dict[str, Any], times: Times) -> str:

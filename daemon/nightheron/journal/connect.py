@@ -116,6 +116,14 @@ def fetch(db: sqlite3.Connection, sql: str, values: Sequence[object] = ()) -> li
         return db.execute(sql, values).fetchall()
 
 
+def knows_json(db: sqlite3.Connection) -> bool:
+    """SQLite can look into JSON; a build may have left that out."""
+    try:
+        return bool(db.execute("SELECT json_valid('[]')").fetchone() == (1,))
+    except sqlite3.Error:
+        return False
+
+
 def _know_tables(db: sqlite3.Connection) -> None:
     """Make SQLite read the file's description now. Raises sqlite3.Error, BadSchema among them."""
     try:

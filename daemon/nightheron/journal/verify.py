@@ -14,7 +14,7 @@ from pathlib import Path
 
 from nightheron.journal.chain import GENESIS, Row, after_which, why_invalid
 from nightheron.journal.claims import Claims, unnamed
-from nightheron.journal.connect import COLUMNS, RARE, connect_reader, service_holds
+from nightheron.journal.connect import COLUMNS, RARE, connect_reader, knows_json, service_holds
 
 PAGE_ROWS = 200
 COMMON = ("decision", "witness")
@@ -168,7 +168,7 @@ def _all(db: sqlite3.Connection) -> Iterator[tuple[Row, bool]]:
     What comes before a damaged place is given before the error.
     """
     tolerant, db.text_factory = db.text_factory, str
-    select, last = WITH_JSON if _knows_json(db) else SELECT, -(2**63)
+    select, last = WITH_JSON if knows_json(db) else SELECT, -(2**63)
     sql = f"{select} WHERE seq >= ? ORDER BY seq LIMIT {PAGE_ROWS}"
     width = len(COLUMNS)
     while True:
@@ -184,10 +184,3 @@ def _all(db: sqlite3.Connection) -> Iterator[tuple[Row, bool]]:
         if len(page) < PAGE_ROWS:
             return
         last = page[-1][0] + 1
-
-
-def _knows_json(db: sqlite3.Connection) -> bool:
-    try:
-        return bool(db.execute("SELECT json_valid('[]')").fetchone() == (1,))
-    except sqlite3.Error:
-        return False

@@ -14,6 +14,7 @@ from nightheron.guard.delivery import PATIENCE_S
 from nightheron.guard.explain import CAUTION, SHUT_BY_HAND
 from nightheron.guard.interlock import RULES
 from nightheron.model import Gas, JsonValue, Reason, State
+from nightheron.report.usual import percents
 
 Found = Mapping[str, Any]
 FRESH_S = 180.0
@@ -136,10 +137,16 @@ def did(night: Found) -> str:
         text += (
             f"; gas was open {100 * night['open_share']:.0f} % of the {length(night['watched_s'])} watched"
         )
+        if len(night["chambers"]) == 1:
+            text += f" ({_usual(night['chambers'][0]['usual_open_share'])})"
     for label, low, high in (("pH", "ph_min", "ph_max"), ("tank", "tank_min", "tank_max")):
         if night[low] is not None and night[high] is not None:
             text += f"; {label} {night[low]:.2f} to {night[high]:.2f}"
     return text + "."
+
+
+def _usual(one: Found | None) -> str:
+    return "too few nights before to say what is usual" if one is None else percents(one)
 
 
 def proved(night: Found) -> str:
@@ -175,7 +182,7 @@ def unknown(night: Found) -> str:
     parts = []
     known: dict[str, list[str]] = {}
     for one in night["chambers"]:
-        known.setdefault(_calibrated(one["calibrated"], night["to"]), []).append(one["chamber"])
+        known.setdefault(_calibrated(one, night["to"]), []).append(one["chamber"])
     for words, names in known.items():
         probes = f"probe of {names[0]} reads" if len(names) == 1 else f"probes of {', '.join(names)} read"
         parts.append(f"whether the {probes} true ({words})")
@@ -185,11 +192,13 @@ def unknown(night: Found) -> str:
     return f"It cannot know {'; '.join(parts)}."
 
 
-def _calibrated(utc: str | None, now: str) -> str:
+def _calibrated(one: Found, now: str) -> str:
+    utc, by = one["calibrated"], one["calibrated_by"]
     if utc is None:
         return "no calibration is recorded"
     days = _s(utc, now) / 86400
-    return f"last held against a buffer {f'{days:.0f} days before' if days >= 1.5 else 'within a day or two'}"
+    age = f"{days:.0f} days before" if days >= 1.5 else "within a day or two"
+    return f"last held against a buffer {age}" + (", by its file's date" if by == "file_date" else "")
 
 
 def length(seconds: float | None) -> str:

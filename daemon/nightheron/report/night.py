@@ -9,6 +9,7 @@ from types import MappingProxyType
 
 from nightheron.model import NS, JsonValue
 from nightheron.report.answers import FRESH_S, answers
+from nightheron.report.calibrated import Calibrated
 from nightheron.report.closings import Entry, Watched, kind_of
 from nightheron.report.promised import promises
 
@@ -110,8 +111,9 @@ def night(
     since: str,
     until: str,
     before: Iterable[Entry] = (),
-    calibrated: Mapping[str, str] = MappingProxyType({}),
+    calibrated: Mapping[str, Calibrated] = MappingProxyType({}),
     zone: tzinfo = UTC,
+    usual: Mapping[str, JsonValue] = MappingProxyType({}),
 ) -> dict[str, JsonValue]:
     """The night between two UTC times of the journal's form, from its rows, oldest first.
 
@@ -148,7 +150,7 @@ def night(
         "not_watched": _not_watched(site, since, until),
         "head": site.last["hash"] if site.last else None,
         "rows": site.rows,
-        "chambers": [_summary(one, calibrated.get(one.name)) for one in seen],
+        "chambers": [_summary(one, calibrated.get(one.name), usual.get(one.name)) for one in seen],
         "first_row": site.first["utc"] if site.first else None,
         "last_row": site.last["utc"] if site.last else None,
         "stopped": None if site.stop is None else list(site.stop.get("unacknowledged") or []),
@@ -171,7 +173,7 @@ def _span(entries: Iterable[Entry], since: str, until: str) -> Iterator[Entry]:
             aside.append(row)
 
 
-def _summary(one: Watched, calibrated: str | None) -> JsonValue:
+def _summary(one: Watched, calibrated: Calibrated | None, usual: JsonValue) -> JsonValue:
     shut: dict[str, JsonValue] = {name: round(seconds, 3) for name, seconds in sorted(one.shut_s.items())}
     last: Entry = one.last or {}
     return {
@@ -182,7 +184,9 @@ def _summary(one: Watched, calibrated: str | None) -> JsonValue:
         "open_s": round(one.open_s, 3),
         "watched_s": round(one.watched_s, 3),
         "shut_s": shut,
-        "calibrated": calibrated,
+        "calibrated": None if calibrated is None else calibrated.utc,
+        "calibrated_by": None if calibrated is None else "record" if calibrated.by_record else "file_date",
+        "usual_open_share": usual,
         "last": {
             name: last.get(name)
             for name in ("utc", "gas", "state", "reason", "reasons", "ph", "tank_ph", "delivered", "verdict")

@@ -12,6 +12,7 @@ from nightheron.report.answers import length
 from nightheron.report.night_text import became, clock
 from nightheron.report.page_events import Event
 from nightheron.report.page_words import Made, moment, pair, pictures, stamp, table
+from nightheron.report.usual import percents, span_of_usual
 
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
 CHARTS_BYTES, TRIPS_BYTES = 140_000, 75_000
@@ -101,6 +102,8 @@ def _chamber(made: Made, name: str, place: int, shown: Sequence[Event]) -> str:
     drawn = pictures(made, series, marks, f"c{place}", label)
     ph = pair(summary["ph_min"], summary["ph_max"]) or "not read"
     share = "unknown" if summary["open_share"] is None else f"{100 * summary['open_share']:.0f} % of the time"
+    if summary["usual_open_share"] is not None:
+        share += f" ({percents(summary['usual_open_share'])})"
     caption = (
         f"pH {ph}, gas open {share}. In the gas row, filled is open, empty is shut; cross-hatched is a trip, "
         "upright lines a start or hold, slashes time nobody watched. Numbers lead to the events below."
@@ -135,10 +138,11 @@ def _by_chamber(made: Made) -> str:
     rows = []
     for one in made.night["chambers"]:
         share = "" if one["open_share"] is None else f"{100 * one['open_share']:.0f} %"
-        cells = (pair(one["ph_min"], one["ph_max"]), share, length(one["watched_s"]))
+        usual = span_of_usual(one["usual_open_share"])
+        cells = (pair(one["ph_min"], one["ph_max"]), share, usual, length(one["watched_s"]))
         row = "".join(f"<td>{cell}</td>" for cell in cells)
         rows.append(f'<tr><th scope="row">{escape(one["chamber"])}</th>{row}</tr>')
-    body = table("Each chamber in this time", ("chamber", "pH", "gas open", "watched"), rows)
+    body = table("Each chamber in this time", ("chamber", "pH", "gas open", "usual", "watched"), rows)
     return f"<section>\n<h2>Chambers</h2>\n{body}\n</section>"
 
 

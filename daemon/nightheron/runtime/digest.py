@@ -18,10 +18,13 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from nightheron.journal.earlier import open_times
 from nightheron.journal.query import as_dict
 from nightheron.journal.span import around, rows, snapshots_before
 from nightheron.journal.verify import verify
+from nightheron.report.calibrated import calibrations
 from nightheron.report.night import night
+from nightheron.report.usual import all_usual, earlier
 
 DEADLINE_S = 300
 
@@ -48,7 +51,8 @@ def compose(path: Path, since: str, until: str, zone: tzinfo, site: str) -> dict
     bounds = around(path, since, until)
     before = [as_dict(row) for row in (snapshots_before(path, bounds[0]) if bounds else [])]
     entries = (as_dict(row) for row in (rows(path, *bounds) if bounds else ()))
-    found = night(entries, since, until, before, {}, zone)
+    usual = all_usual(open_times(path, earlier(since, until)), since, until)
+    found = night(entries, since, until, before, calibrations(path.parent / "calibration"), zone, usual)
     return words(found, checked(path), site)
 
 
