@@ -126,7 +126,12 @@ class Chamber:
         if orders and isinstance(orders[0], Close) and s.phase is Phase.CLOSED:
             facts = gather(s, self.limits)
             alarms += judge(s, facts, closing=True)
-        return [*orders, *self._write(facts, event), *said, *alarms, *self._learns(), *self._usual()]
+        effects = [*orders, *self._write(facts, event), *said, *alarms]
+        if s.forgot or s.watch.ended is not None or s.watch.over(now_ns):
+            effects += self._learns()
+        if s.drift.news:
+            effects += self._usual()
+        return effects
 
     def _learns(self) -> list[Effect]:
         """A cycle that is over is learned from; what was forgotten is told without one."""
@@ -145,8 +150,6 @@ class Chamber:
     def _usual(self) -> list[Effect]:
         """What is usual is written down when some hours more are in it."""
         drift = self._s.drift
-        if not drift.news:
-            return []
         drift.news = False
         return [UsualNow(drift_kept.kept(drift, self.limits), drift.text())]
 

@@ -33,8 +33,8 @@ def decide(s: ChamberState, limits: ChamberLimits, facts: Facts) -> Decision:
         test=test,
         tank_ph=facts.tank_ph,
         verdict=s.proof.verdict,
-        evidence=tuple((r, _evidence(s, r, facts)) for r in standing),
-        notes=tuple(note for note in (*(track.note for track in s.probes), s.turn.told) if note),
+        evidence=tuple([(r, _evidence(s, r, facts)) for r in standing]),
+        notes=_notes(s),
         delivered=s.delivered,
         ordered_ns=s.ordered_ns,
         taken=s.taken,
@@ -50,6 +50,11 @@ def decide(s: ChamberState, limits: ChamberLimits, facts: Facts) -> Decision:
 def _evidence(s: ChamberState, reason: Reason, facts: Facts) -> str:
     standing, rule = s.objections[reason], RULES[reason]
     return rule.evidence(facts) if rule.live and not standing.latched else standing.evidence
+
+
+def _notes(s: ChamberState) -> tuple[str, ...]:
+    notes = [track.note for track in s.probes if track.note]
+    return (*notes, s.turn.told) if s.turn.told else tuple(notes)
 
 
 def _each_probe(s: ChamberState, limits: ChamberLimits) -> tuple[float | None, ...]:

@@ -121,7 +121,7 @@ def _chamber_ph(s: ChamberState, event: Observed, limits: ChamberLimits) -> None
         in_tail = closed_s <= limits.tail_s + limits.probe_lag_s and s.proof.verdict is not None
         track.low_with_gas = s.phase is Phase.OPEN or in_tail
     voices, s.heard = s.heard, vote.contributing(s, limits)
-    level_ph, noise_ph = vote.level(s, limits)
+    level_ph, noise_ph = vote.level(s, s.heard)
     unlike = track.jumped or track.returned
     if voices != s.heard or (unlike and event.probe in s.heard):
         s.proof.set_out_anew()
@@ -136,7 +136,7 @@ def _chamber_ph(s: ChamberState, event: Observed, limits: ChamberLimits) -> None
             s.proof.see_closed(level_ph, noise_ph, closed_s, limits)
         s.turn.see(level_ph, noise_ph)
     if level_ph is not None:
-        raw_noise_ph = max((s.probes[i].noise_ph for i in s.heard), default=noise_ph)
+        raw_noise_ph = max([s.probes[i].noise_ph for i in s.heard], default=noise_ph)
         s.watch.see(s.now_ns, level_ph, noise_ph, raw_noise_ph)
 
 

@@ -11,6 +11,9 @@ from nightheron.guard.rule import Rule
 from nightheron.guard.state import ChamberState, Objection, Phase, Spell
 from nightheron.model import NS, AlarmClass, Clear, Effect, Gas, Raise, Reason, Started
 
+ORDER = {reason: place for place, (reason, rule) in enumerate(RULES.items()) if rule.objects}
+_ROWS = tuple((rule.reason, rule.permits, rule) for rule in TABLE)
+"""The table as one evaluation walks it: most rows are asked one thing, and permit."""
 SPELL_LEAST_NS = 2 * NS
 """What a shorter spell counts, so that readings which each come just too late are told as well."""
 
@@ -19,7 +22,7 @@ def against(s: ChamberState) -> list[Reason]:
     """The standing reasons against gas, in table order; empty means permitted."""
     if not s.objections:
         return []
-    return [reason for reason, rule in RULES.items() if rule.objects and reason in s.objections]
+    return sorted([reason for reason in s.objections if reason in ORDER], key=ORDER.__getitem__)
 
 
 def would_stand(s: ChamberState, facts: Facts) -> list[Rule]:
@@ -41,20 +44,21 @@ def judge(s: ChamberState, facts: Facts, *, closing: bool = False) -> list[Effec
     of a closing holds its reason and the number it rests on.
     """
     effects: list[Effect] = []
-    for rule in TABLE:
-        standing = s.objections.get(rule.reason)
+    objections = s.objections
+    for reason, permits, rule in _ROWS:
+        standing = objections.get(reason)
         if standing is None:
-            if rule.permits(facts) is True:
+            if permits(facts) is True:
                 continue
             standing = Objection(s.now_ns, rule.evidence(facts), before_ns=_counted_ns(s, rule))
-            s.objections[rule.reason] = standing
-            if rule.reason is Reason.CHAMBER_PH_LOST:
+            objections[reason] = standing
+            if reason is Reason.CHAMBER_PH_LOST:
                 s.proof.doubt(flowing=s.phase is Phase.OPEN)
         elif not closing and not standing.latched and rule.ends(facts) is True:
-            del s.objections[rule.reason]
+            del objections[reason]
             _count(s, rule, standing)
             if standing.told:
-                effects.append(Clear(rule.reason))
+                effects.append(Clear(reason))
             continue
         if not standing.latched and rule.latches(facts) is True:
             standing.latched = True

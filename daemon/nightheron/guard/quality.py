@@ -106,7 +106,8 @@ class Track:
         self.recent.append([at_ns, ph])
         self._judge_spike()
         self._trim(at_ns)
-        self.level_ph = median(r[1] for r in self.recent[-LEVEL_OF:])
+        last = sorted([r[1] for r in self.recent[-LEVEL_OF:]])
+        self.level_ph = last[LEVEL_OF // 2] if len(last) == LEVEL_OF else median(last)
         if at_ns - self.noise_at_ns >= NOISE_EVERY_S * NS:
             self._judge_noise(at_ns)
         return True
@@ -117,6 +118,8 @@ class Track:
 
     def is_unchanged(self, now_ns: int, since_ns: int = 0) -> bool:
         """True when it has stood, ``since_ns`` or later, longer than its resolution and history explain."""
+        if now_ns - self.unchanged_at_ns <= UNCHANGED_LEAST_S * NS:
+            return False
         limit_s = max(UNCHANGED_LEAST_S, UNCHANGED_FACTOR * self.longest_unchanged_s)
         stood_ns = now_ns - max(self.unchanged_at_ns, since_ns)
         return self.readings > 0 and stood_ns > limit_s * NS
@@ -153,9 +156,8 @@ class Track:
         self.recent.clear()
 
     def _judge_jump(self, ph: float, at_ns: int, silent_s: float) -> None:
-        change = 0.0
-        if math.isfinite(silent_s) and self.ph is not None:
-            change = _fastest(ph, at_ns, self.recent)
+        known = self.ph is not None and silent_s != math.inf
+        change = _fastest(ph, at_ns, self.recent) if known else 0.0
         if abs(change) > JUMP_PH_PER_S:
             self.jumped, self.jumped_down, self.steady = True, change < 0, 0
         elif self.jumped:
@@ -190,7 +192,7 @@ class Track:
             self.low_run = 0
 
     def _judge_spike(self) -> None:
-        if found := spike.found(self.recent, self.spiked_ns, self.least_noise_ph()):
+        if found := spike.found(self.recent, self.spiked_ns, self.least_noise_ph):
             (_, before), *off, (_, after) = found
             self.spikes += 1
             self.spiked_ns += [round(off_ns) for off_ns, _ in off]
@@ -227,7 +229,7 @@ class Track:
 
 def to_ph(value: float | None, conversion: Conversion) -> float | None:
     """The pH of a probe value, or None when it is no number or lies outside the plausible band."""
-    if not isinstance(value, int | float) or isinstance(value, bool) or not -1e9 <= value <= 1e9:
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not -1e9 <= value <= 1e9:
         return None
     ph = 7.0 + (value - conversion.at_ph7) / conversion.per_ph
     return ph if PLAUSIBLE_PH[0] <= ph <= PLAUSIBLE_PH[1] else None
@@ -242,8 +244,9 @@ def _fastest(ph: float, at_ns: int, recent: list[list[float]]) -> float:
     if not recent:
         return 0.0
     then_ns, then_ph = last_ns, last_ph = recent[-1]
-    if at_ns - last_ns < NS:
-        then_ns, then_ph = next((r for r in reversed(recent) if at_ns - r[0] >= NS), recent[0])
+    if at_ns - last_ns >= NS:
+        return (ph - last_ph) / ((at_ns - last_ns) / NS)
+    then_ns, then_ph = next((r for r in reversed(recent) if at_ns - r[0] >= NS), recent[0])
     last = (ph - last_ph) / max((at_ns - last_ns) / NS, 1.0)
     whole = (ph - then_ph) / max((at_ns - then_ns) / NS, 1.0)
     return max(last, whole, key=abs)

@@ -7,6 +7,8 @@ against the limit is the distance from good neighbours only, so that these are n
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from nightheron.model import NS
 
 LEAST_PH = 0.1
@@ -16,7 +18,9 @@ LASTS_S = 3.0
 """Between the good neighbours of a spike: what two readings take at one a second."""
 
 
-def found(recent: list[list[float]], spiked_ns: list[int], noise_ph: float) -> list[list[float]]:
+def found(
+    recent: list[list[float]], spiked_ns: list[int], noise_ph: Callable[[], float]
+) -> list[list[float]]:
     """The readings now known to be off, between the two neighbours that say so; empty when there are none.
 
     ``recent`` holds [at_ns, ph], newest last. Off are one or two readings, or more of a fast probe
@@ -25,8 +29,8 @@ def found(recent: list[list[float]], spiked_ns: list[int], noise_ph: float) -> l
     """
     at_ns, ph = recent[-1]
     if len(recent) < 3 or abs(ph - recent[-2][1]) <= 0.75 * LEAST_PH:
-        return []
-    limit = max(6 * noise_ph, LEAST_PH)
+        return []  # nearly every reading; the noise is asked for only after this
+    limit = max(6 * noise_ph(), LEAST_PH)
     for back in range(3, len(recent) + 1):
         then_ns, before = recent[-back]
         if back > READINGS + 2 and at_ns - then_ns > LASTS_S * NS:

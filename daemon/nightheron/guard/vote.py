@@ -36,7 +36,7 @@ class Voted:
     flag: Flag
     test: str
     why: str
-    """The test that failed, and the age of the last reading."""
+    """The test that failed, and the age of the last reading; empty while it is good."""
     disagree: bool
     settled: bool
     deep_with_gas: bool
@@ -48,12 +48,12 @@ class Voted:
 def vote(s: ChamberState, limits: ChamberLimits, *, since_ns: int) -> Voted:
     """The vote at ``s.now_ns``; ``since_ns`` is where standing unchanged begins to count."""
     now_ns = s.now_ns
+    if len(s.probes) == 1:
+        return _alone(s, limits, since_ns)
     assessed = [
         quality.assess(track, now_ns, one, service=s.held)
         for track, one in zip(s.probes, limits.probes, strict=True)
     ]
-    if len(s.probes) == 1:
-        return _alone(s, limits, assessed[0], since_ns)
     healthy = [i for i, (health, _, _) in enumerate(assessed) if health in PERMITTING]
     voters = [i for i in healthy if i not in s.aside]
     heard = contributing(s, limits)
@@ -70,7 +70,7 @@ def vote(s: ChamberState, limits: ChamberLimits, *, since_ns: int) -> Voted:
         health=health,
         flag=flag,
         test=test,
-        why=_why(s, assessed),
+        why="" if good else _why(s, assessed),
         disagree=disagree,
         settled=good and sum(s.probes[i].settled(limits.settle_s) for i in voters) >= 2,
         deep_with_gas=sum(_deep(t) for t in tracks) >= lowest,
@@ -82,17 +82,20 @@ def vote(s: ChamberState, limits: ChamberLimits, *, since_ns: int) -> Voted:
     )
 
 
-def level(s: ChamberState, limits: ChamberLimits) -> tuple[float | None, float]:
-    """What proofs compare: the level that decides, and the noise of the noisiest probe behind it."""
-    tracks = [s.probes[i] for i in contributing(s, limits)]
+def level(s: ChamberState, heard: list[int]) -> tuple[float | None, float]:
+    """What proofs compare: the level that decides of those ``heard``, and the noise of the noisiest."""
+    if len(heard) == 1:
+        return s.probes[heard[0]].level_ph, s.probes[heard[0]].least_noise_ph()
+    tracks = [s.probes[i] for i in heard]
     levels = [t.level_ph for t in tracks if t.level_ph is not None]
     return decides(levels), max((t.least_noise_ph() for t in tracks), default=quality.NOISE_UNKNOWN_PH)
 
 
 def contributing(s: ChamberState, limits: ChamberLimits) -> list[int]:
     """The probes with a fresh value that are not set aside."""
-    pairs = zip(s.probes, limits.probes, strict=True)
-    return [i for i, (t, one) in enumerate(pairs) if i not in s.aside and t.age_s(s.now_ns) <= one.stale_s]
+    now_ns, aside = s.now_ns, s.aside
+    pairs = enumerate(zip(s.probes, limits.probes, strict=True))
+    return [i for i, (t, one) in pairs if i not in aside and t.age_s(now_ns) <= one.stale_s]
 
 
 def decides(values: list[float]) -> float | None:
@@ -136,8 +139,9 @@ def _returned(s: ChamberState, limits: ChamberLimits, heard: int) -> None:
         s.aside[heard] = s.now_ns + round((limits.tail_s + limits.probe_lag_s) * NS)
 
 
-def _alone(s: ChamberState, limits: ChamberLimits, assessed: Assessed, since_ns: int) -> Voted:
-    track, (health, flag, test) = s.probes[0], assessed
+def _alone(s: ChamberState, limits: ChamberLimits, since_ns: int) -> Voted:
+    track = s.probes[0]
+    health, flag, test = quality.assess(track, s.now_ns, limits.probes[0], service=s.held)
     fresh = track.age_s(s.now_ns) <= limits.probes[0].stale_s
     ph, good = track.ph if fresh else None, health in PERMITTING
     return Voted(
@@ -146,7 +150,7 @@ def _alone(s: ChamberState, limits: ChamberLimits, assessed: Assessed, since_ns:
         health=health,
         flag=flag,
         test=test,
-        why=f"{test}, last reading {_age(track, s.now_ns)}",
+        why="" if good else f"{test}, last reading {_age(track, s.now_ns)}",
         disagree=False,
         settled=good and track.settled(limits.settle_s),
         deep_with_gas=_deep(track),
