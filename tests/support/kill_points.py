@@ -15,7 +15,7 @@ def built(folder: Path) -> Path:
 
 @dataclass(frozen=True)
 class Kill:
-    """Which call is not made: the ``number``-th of "guard" or "courier", or of those with this name only.
+    """Which call of "guard" or "courier" is not made: the ``number``-th with this name, or of all.
 
     "both" counts the calls of a courier, and kills the guard with it. Number 0 only counts.
     """
