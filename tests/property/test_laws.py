@@ -22,6 +22,7 @@ from nightheron.model import (
     Event,
     FeedbackSaid,
     Gas,
+    Hour,
     JournalSaid,
     KeeperSaid,
     Late,
@@ -247,6 +248,7 @@ def events(draw: st.DrawFn) -> Callable[[Play], None]:
     kinds: list[Callable[[int], Event]] = [
         Ticked,
         Stopping,
+        lambda t: Hour(t, abs(token) % 24, synced=yes),
         lambda t: Committed(t, token),
         lambda t: JournalSaid(t, yes, replaced=token == 3),
         lambda t: ValveSaid(t, 0, yes, gas),

@@ -16,6 +16,7 @@ from nightheron.model import (
     Event,
     FeedbackSaid,
     Gas,
+    Hour,
     JournalSaid,
     KeeperSaid,
     Late,
@@ -51,6 +52,7 @@ EVENT: st.SearchStrategy[Event] = st.one_of(
     st.builds(Late, st.just(0), st.floats(0, 1e9)),
     st.builds(Acted, st.just(0), st.sampled_from(Act), st.text(max_size=5), st.text(max_size=5), st.none()),
     st.builds(Stopping, st.just(0)),
+    st.builds(Hour, st.just(0), st.integers(0, 23), st.booleans()),
     st.builds(Committed, st.just(0), st.integers(0, 40)),
 )
 # A stretch of good water now and then, or random events would hardly ever open gas.

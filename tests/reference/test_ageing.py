@@ -52,6 +52,8 @@ def test_a_probe_that_does_not_age_is_not_spoken_of() -> None:
     assert ageing(records([98.0, 98.4, 97.9, 98.3, 98.1])) == []
     assert ageing(records([98.0, 97.9, 97.9, 97.8, 97.7, 97.7])) == []
     assert ageing(records([98.0, 92.0])) == []
+    assert ageing(records([98.0, 96.0, 94.0], every_d=0.0)) == []
+    assert trend([(0.0, 98.0), (14.0, float("nan")), (28.0, 94.0)]) is None
 
 
 def test_doubt_without_end_is_called_so() -> None:

@@ -146,6 +146,21 @@ def test_corrected_chart_keeps_the_rate_that_was_asked_for(lag1: float) -> None:
     assert abs(mean - 465.0) < 4.0 * error + 0.03 * 465.0
 
 
+def test_a_chart_that_cannot_be_is_refused() -> None:
+    """No number, no chart; values that alternate count as independent; at a shift of k there is a length."""
+    for between, shift, lag1 in (
+        (1.0, 1.0, 0.0),
+        (math.inf, 1.0, 0.0),
+        (465.0, 0.0, 0.0),
+        (465.0, 1.0, math.nan),
+    ):
+        with pytest.raises(ValueError, match="no chart"):
+            chart_for(between, shift, lag1)
+    assert chart_for(465.0, 1.0, -0.4) == chart_for(465.0, 1.0)
+    assert run_length(5.0, 0.5, 0.5) == pytest.approx(by_chain(0.5, 5.0, 0.5), rel=0.01)
+    assert Cusum(6.0, 7.0).says(Chart(0.5, 5.0)) == -1
+
+
 def test_corrected_chart_finds_the_shift_all_the_same() -> None:
     """A shift of two standard deviations at a lag-1 of 0.5 is found within 20 values on the average."""
     mean, _ = simulate(chart_for(465.0, 1.0, 0.5), 0.5, 19, shift=2.0)

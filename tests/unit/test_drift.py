@@ -8,18 +8,21 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import pytest
-from nightheron.guard.causes import TABLE, Cause, Moved, explain, words
+from nightheron.guard.ageing import DAY_S, Record, ageing
+from nightheron.guard.causes import TABLE, Cause, Moved, explain, steps, words
 from nightheron.guard.drift import HOUR_NS, Drift
 from nightheron.guard.drift_kept import carried, kept
+from nightheron.guard.drift_watch import cycle as cycle_over, switched
 from nightheron.guard.interlock import RULES
 from nightheron.guard.snapshot import from_json, to_json
 from nightheron.guard.streams import KINDS, Stream, in_words, to_line
+from nightheron.guard.tested import effluent
 from nightheron.guard.usual import LEARN_BLOCKS, LEARN_MOST, learn
 from nightheron.guard.work import WORKS
 from nightheron.journal.pack import pack, unpack
-from nightheron.model import Act, Clear, Gas, Hour, Raise, Reason, Started, UsualNow, Work
+from nightheron.model import Act, Clear, Cycle, Gas, Hour, Raise, Reason, Signal, Started, UsualNow, Work
 
-from tests.support.night import TANK, Night
+from tests.support.night import PROBE, TANK, Night, Water, flowing
 
 DAY_H = 24
 LEARNED_D = LEARN_BLOCKS // 4 + 1
@@ -184,6 +187,16 @@ def test_every_row_is_whole() -> None:
             assert ("check it with a buffer" in told) is (row.or_probe and probes == 1)
 
 
+def test_what_stands_off_and_was_not_found_is_not_told() -> None:
+    """A rate that is off and whose chart is silent names nothing; found, the one that changed most leads."""
+    assert explain({Stream.FALL: Moved(0, 0.3)}) == []
+    (row,) = explain({Stream.FALL: Moved(1, 0.3), Stream.RISE: Moved(-1, -0.5), Stream.ANSWER: Moved(0, 0.1)})
+    assert row.causes[0] is Cause.VALVE_PASSES
+    assert (
+        explain({Stream.NOISE: Moved(1, 0.9), Stream.RISE: Moved(-1, -0.5)})[0].reason is Reason.PROBE_DRIFT
+    )
+
+
 def test_every_cause_is_in_the_table() -> None:
     """No cause is there for nothing."""
     assert {cause for row in TABLE for cause in row.causes} == set(Cause)
@@ -201,6 +214,41 @@ def test_spent_media_is_suspected_from_a_test_of_the_effluent() -> None:
     assert "effluent alkalinity is 22 % lower than usual" in words(row, moved, probes=1)
     (without,) = explain({s: m for s, m in moved.items() if s is not Stream.EFFLUENT})
     assert Cause.MEDIA in without.causes[1:]
+
+
+def test_tests_of_the_effluent_are_held_against_those_before() -> None:
+    """The newest two against the rest, in any order and unit; too few and nonsense say nothing."""
+    tests = [(4.0, 15.0), (1.0, 20.0), (2.0, 20.4), (3.0, 15.2)]
+    moved = effluent(tests)
+    assert moved is not None
+    assert (moved.found, round(math.exp(moved.off), 2)) == (-1, 0.75)
+    little = effluent([(n, 20.0 + 0.2 * n) for n in range(6)])
+    assert little is not None
+    assert (little.found, round(little.off, 2)) == (0, 0.03)
+    assert effluent([(4.0, math.nan), (5.0, 0.0), *tests[:3]]) is None
+
+
+def test_tests_and_calibrations_join_what_is_told() -> None:
+    """Spent media is named when the owner's tests fell, and an ageing probe beside a noisy one."""
+    drift = play(learned(), 4, fall=1.5, noise=1.0, share=0.4)
+    assert Cause.MEDIA.value not in drift.told[Reason.DRIFT].partition("; ")[0]
+    drift.tests[Stream.EFFLUENT] = Moved(-1, -0.25)
+    drift.aged = ageing([Record(n * 14 * DAY_S, 98.0 - 2.0 * n - 0.1 * (n % 2), -2.0) for n in range(4)])
+    drift.tell(1)
+    assert "Likely: the media is spent." in drift.told[Reason.DRIFT]
+    assert "the probe's slope went from 98.0 to 91.9 % over 42 days" in drift.told[Reason.PROBE_DRIFT]
+    assert len(steps(drift.told[Reason.PROBE_DRIFT])) == 3
+
+
+def test_the_core_hears_its_own_cycles() -> None:
+    """An afternoon of cuts gives falls, rises and answers; one that hands disturbed gives none."""
+    night = Night().wait(200)
+    night.lives(4 * 3600, Water(low=6.3, high=7.4, tau_s=900.0))
+    found = night.chamber._s.drift
+    assert {Stream.FALL, Stream.RISE, Stream.ANSWER} <= found.now.values.keys() | found.lines.keys()
+    before = {stream: list(values) for stream, values in found.now.values.items()}
+    cycle_over(night.chamber._s, Cycle(600.0, 600.0, fall_ph_per_min=9.0, doubtful="the reading jumped"))
+    assert {stream: list(values) for stream, values in found.now.values.items()} == before
 
 
 def test_sizes_are_said_as_people_say_them() -> None:
@@ -268,6 +316,44 @@ def test_the_core_collects_what_it_watches() -> None:
     night.wait(1800)
     night.feed(Hour(night.now_ns, 8, synced=False))
     assert (night.chamber._s.drift.hours, night.chamber._s.drift.now.hour) == (1, None)
+
+
+def test_the_core_compares_two_probes_while_both_speak() -> None:
+    """The difference counts once a minute while both are fresh and nobody holds the chamber."""
+    night = Night(probes=(PROBE, PROBE))
+    night.others[(Signal.CHAMBER_PH, 1)] = 6.94
+    night.wait(300)
+    seen = night.chamber._s.drift.now.values[Stream.TWINS]
+    assert len(seen) == 5
+    assert seen[-1] == pytest.approx(0.04)
+    del night.others[(Signal.CHAMBER_PH, 1)]
+    night.wait(120)
+    night.others[(Signal.CHAMBER_PH, 1)] = 6.94
+    night.wait(30)
+    night.act(Act.SERVICE_ON)
+    night.wait(300)
+    now = night.chamber._s.drift.now
+    assert len(now.values[Stream.TWINS]) <= 6
+    assert now.disturbed
+
+
+def test_a_step_is_read_only_right_at_the_switch() -> None:
+    """A reading long before or after the switch says nothing of interference."""
+    night = flowing()
+    s = night.chamber._s
+    s.drift.now.values.clear()
+    ordered_ns = s.ordered_ns
+    second = 10**9
+    for before_ns, at_ns in (
+        (ordered_ns - second, ordered_ns + 2 * second),
+        (ordered_ns + 1, ordered_ns + second),
+        (ordered_ns - 2 * second, ordered_ns - second),
+    ):
+        switched(s, 6.9, before_ns, 6.95, at_ns)
+    switched(s, None, ordered_ns, 6.95, ordered_ns + second)
+    assert Stream.STEP not in s.drift.now.values
+    switched(s, 6.9, ordered_ns - second, 6.95, ordered_ns + second)
+    assert s.drift.now.values[Stream.STEP] == [pytest.approx(0.05)]
 
 
 def test_an_hour_without_a_word_ends_by_itself() -> None:

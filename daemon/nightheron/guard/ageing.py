@@ -139,7 +139,8 @@ def ageing(records: Sequence[Record]) -> list[str]:
             f"the probe's {name} went from {values[0]:.1f} to {values[-1]:.1f}{unit} over "
             f"{points[-1][0] - points[0][0]:.0f} days; it passes {leaves.limit:g}{unit} within "
             f"{leaves.soonest_d} to {until} of its last calibration, likely {leaves.likely_d}. "
-            "Likely: the probe grows old. Clean it and calibrate again; if it stays, have a new one at hand."
+            "Likely: the probe grows old. To tell: clean it and calibrate again; if it stays so, have a new "
+            "one at hand"
         )
     return told
 

@@ -8,7 +8,6 @@ Nothing found here closes gas or opens it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from statistics import median
 
@@ -51,6 +50,10 @@ class Drift:
     """Running time since the last look."""
     told: dict[Reason, str] = field(default_factory=dict)
     """What is found now, in words, by the reason under which it is told."""
+    tests: dict[Stream, Moved] = field(default_factory=dict)
+    """What a person's own tests say; whoever keeps them sets it, it is not kept here."""
+    aged: list[str] = field(default_factory=list)
+    """What the probe's calibrations say, a sentence each; the same."""
     news: bool = False
     """A block ended since the state was last written down."""
 
@@ -105,13 +108,15 @@ class Drift:
             self.tell(probes)
             self.news = True
 
-    def tell(self, probes: int, samples: Mapping[Stream, Moved] | None = None) -> None:
-        """Find the words for what stands; ``samples`` is what a person's own tests add."""
+    def tell(self, probes: int) -> None:
+        """Find the words for what stands."""
         moved = {stream: Moved(line.found, line.off) for stream, line in self.lines.items() if line.usual}
-        moved |= dict(samples or {})
+        moved |= self.tests
         texts: dict[Reason, list[str]] = {}
         for row in explain(moved):
             texts.setdefault(row.reason, []).append(words(row, moved, probes=probes))
+        if self.aged:
+            texts.setdefault(Reason.PROBE_DRIFT, []).extend(self.aged)
         self.told = {reason: ". And: ".join(texts[reason]) for reason in GROUPS if reason in texts}
 
     def text(self) -> str:

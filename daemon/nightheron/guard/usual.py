@@ -45,6 +45,10 @@ class Usual:
     sd: float
     chart: Chart
 
+    def centre(self, hour: int | None) -> float:
+        """What is usual at an hour; in the middle of the day's course where the hour is not known."""
+        return median(self.at_hour) if hour is None else self.at_hour[hour]
+
 
 @dataclass(slots=True)
 class Line:
@@ -74,7 +78,7 @@ class Line:
         if hour is None and by_hour:
             return
         if self.usual is not None:
-            self.hours.append(value - self._centre(hour))
+            self.hours.append(value - self.usual.centre(hour))
             return
         if self.began_block is None:
             self.began_block = block
@@ -91,12 +95,6 @@ class Line:
                 self.usual = learn(self.learning, worth)
                 self.sums = Cusum.ahead(self.usual.chart)
                 self.learning = []
-
-    def _centre(self, hour: int | None) -> float:
-        usual = self.usual
-        if usual is None:
-            return 0.0
-        return median(usual.at_hour) if hour is None else usual.at_hour[hour]
 
     def _sample(self, worth: float) -> None:
         usual, hours, self.hours = self.usual, self.hours, []
