@@ -57,6 +57,11 @@ class Dealt:
     rate: float
     """Its media's rate, of the plain chamber's for its size."""
 
+    @property
+    def evaluations_per_s(self) -> float:
+        """How often its chamber probes are heard: what a night of it costs."""
+        return sum(1.0 / one.period_s for one in self.limits.probes)
+
     def plant(self) -> Plant:
         """The water, new; the same every time."""
         plant = Plant(self.build, seed=zlib.crc32(self.number.encode()))
@@ -104,8 +109,8 @@ def dealt(number: str, *, budget: bool = True, feedback: bool = True) -> Dealt:
 def _keys(dice: random.Random) -> Keys:
     """What the file says, as far as it is free."""
     floor_ph = round(dice.uniform(6.30, 6.90), 2)
-    period_s = dice.choice((0.5, 1.0, 1.0, 1.0, 2.0, 5.0))
-    longest_s = dice.choice((1800, 3600, 7200, 10800, 21600))
+    period_s = dice.choice((0.5, *(1.0,) * 5, 2.0, 2.0, 5.0, 5.0))
+    longest_s = dice.choice((1800, 3600, 3600, 7200, 10800, 21600))
     return Keys(
         floor_ph=floor_ph,
         resume_ph=round(floor_ph + dice.uniform(0.05, 0.20), 2),
@@ -115,7 +120,7 @@ def _keys(dice: random.Random) -> Keys:
         longest_opening_s=longest_s,
         trial_opening_s=min(longest_s, dice.choice((300, 600, 600, 900))),
         trial_pause_s=dice.choice((900, 1800, 1800, 3600)),
-        probes=dice.choice((1,) * 7 + (2,) * 2 + (3,)),
+        probes=dice.choice((1,) * 15 + (2,) * 3 + (3,) * 2),
         period_s=period_s,
         stale_s=round(period_s * dice.uniform(3.0, 8.0), 1),
         millivolts=dice.random() < 0.2,

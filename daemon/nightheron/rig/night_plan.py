@@ -20,7 +20,7 @@ HEALTHY, PAIR = "healthy", "two at once"
 HEALTHY_A_PACK, PAIRS_A_PACK = 45, 25
 POOL = 12
 """Chambers that have lived for more than a day before the night, shared by the nights of one seed."""
-LEAST_S, MOST_S = 4 * 3600.0, 7 * 3600.0
+LEAST_S, MOST_S = 3 * 3600.0, 5.5 * 3600.0
 NO_BUDGET, IN_SERVICE = "probe_high_without_budget", "cup_at_the_end_of_service"
 
 
@@ -110,7 +110,7 @@ def plan(seed: int, night: int, *, pool: int = POOL) -> NightPlan:
     if not names:
         happenings = _person(dice, 1800.0, length_s) if dice.random() < 0.2 else []
         return NightPlan(seed, night, case, place, length_s, (), length_s, tuple(happenings))
-    broken_s = round(dice.uniform(60.0, 5400.0)) if warm else round(dice.uniform(900.0, 7200.0))
+    broken_s = round(dice.uniform(60.0, 3600.0)) if warm else round(dice.uniform(900.0, 5400.0))
     happenings = _broken(dice, case, names, broken_s) + _extra(dice, length_s)
     if dice.random() < 0.3:
         mended_s = round(dice.uniform(broken_s + 600.0, length_s))

@@ -5,6 +5,7 @@ valve's answer at the next evaluation and its report as it moves, what keeper, j
 after a death, a Started with what the last row on record had left. Ticks come once a second instead of four
 times, since readings evaluate too and a lease of 2 s or more outlives a second; while gas is open and a
 reading is overdue they come at the loop's own rate, so that silence is found as early as in the service.
+While gas is shut and readings come, five seconds will do: no tick shuts what is shut.
 
 Whoever wants to know what happened gives watchers: each sees every event with its effects, and the water.
 """
@@ -49,6 +50,7 @@ from nightheron.rig.standing import Faults
 
 MS = 1_000_000
 PACE_MS = 1000
+SHUT_PACE_MS = 5000
 NOT_RECORDABLE_S = 15.0
 WITNESS_S = 60
 UNWATCHED_S = 75.5
@@ -204,7 +206,7 @@ class Played:
         for said in self.link.poll(self.now_ms):
             self.feed(said)
         self._journal()
-        if not heard:
+        if not heard and (self.link.until_ms or now_ms % SHUT_PACE_MS < dt_ms or self.ears.overdue(now_ms)):
             self.feed(Ticked(self.now_ns))
         if now_ms - self._witness_ms >= 1000 * WITNESS_S and self.core is not None:
             self._row(None)
