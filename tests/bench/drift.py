@@ -360,7 +360,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         "",
         f"`python -m tests.bench.drift --sites {args.sites} --years {args.years}`; a site's number is its "
         f"seed; commit {commit}; {cpu_minutes:.0f} minutes of one core ({minutes:.0f} on a busy machine). "
-        f"Each cell: in how many of the sites it was found within {CASE_D:.0f} days where no other span is named, and the median delay.",
+        f"Each cell: in how many of the sites it was found, within {CASE_D:.0f} days where no other span is "
+        "named, and the median delay.",
         "",
         *table(quiet, by_case),
         "",

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from nightheron.guard import drift
 from nightheron.journal.query import Wanted, entries
 from nightheron.model import NS, Gas
 from nightheron.rig.faults import library
@@ -68,6 +69,7 @@ class Two:
         self.site = VirtualSite(Plant(Build(built), seed=5))
         settings = load(folder / "nightheron.toml", {})
         clock = VirtualClock(1000 * NS, datetime(2026, 3, 14, 21, 0, tzinfo=UTC), "a-boot")
+        self._settings, self._clock = settings, clock
         self.run = VirtualRun(settings, clock, self.site)
         self._journal = settings.data_dir / "journal.db"
 
@@ -77,6 +79,12 @@ class Two:
             self.site.faults.put(library()[broken], at)
         self.run.live(seconds)
         return self
+
+    def again(self) -> VirtualRun:
+        """The service is killed and started anew."""
+        self.run.die()
+        self.run = VirtualRun(self._settings, self._clock, self.site)
+        return self.run
 
     def ordered(self, chamber: str) -> Gas:
         """What a chamber's valve was told."""
@@ -140,3 +148,27 @@ def test_instruments_shut_the_gas(
     rows = two.rows()
     assert reason in {one for row in rows["west"] for one in row["reasons"]}
     assert reason not in {one for row in rows["east"] for one in row["reasons"]}
+
+
+def test_what_is_usual_outlives_a_killed_service(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The loop names the hour, a block writes its row, and the next run goes on with what that row says.
+
+    Hours last a minute here, or a block would take six hours.
+    """
+    monkeypatch.setattr(drift, "HOUR_LEAST_NS", 1)
+    monkeypatch.setattr(drift, "HOUR_MOST_NS", 60 * NS)
+    two = Two(tmp_path)
+    two.run.live(420)
+    before = two.run.loop.chambers[0]._s.drift
+    again = two.again()
+    rows = list(entries(tmp_path / "journal.db", Wanted(kind="usual", chamber="west")))
+    assert rows[-1]["text"].startswith("usual known of 0 of ")
+    after = again.loop.chambers[0]._s.drift
+    assert (after.hours, after.now.hour) == (before.hours - before.hours % 6, None)
+    assert {s: line.learning for s, line in after.lines.items()} == {
+        s: [row for row in line.learning if row[0] < after.hours // 6] for s, line in before.lines.items()
+    }
+    assert after.lines
+    again.live(1)
+    assert again.loop.chambers[0]._s.drift.now.hour == 21
+    again.die()
