@@ -162,7 +162,7 @@ def test_what_is_usual_outlives_a_killed_service(tmp_path: Path, monkeypatch: py
     before = two.run.loop.chambers[0]._s.drift
     again = two.again()
     rows = list(entries(tmp_path / "journal.db", Wanted(kind="usual", chamber="west")))
-    assert rows[-1]["text"].startswith("usual known of 0 of ")
+    assert str(rows[-1]["text"]).startswith("usual known of 0 of ")
     after = again.loop.chambers[0]._s.drift
     assert (after.hours, after.now.hour) == (before.hours - before.hours % 6, None)
     assert {s: line.learning for s, line in after.lines.items()} == {
