@@ -177,7 +177,7 @@ def test_every_rule_that_alarms_has_its_purpose() -> None:
     for one in PURPOSES.values():
         assert one.consequence, one
         assert one.action, one
-        assert 0 < one.within_s <= 2 * 86_400, one
+        assert 0 < one.within_s <= 7 * 86_400, one
     assert purpose("of a later version").action
 
 
