@@ -243,7 +243,7 @@ def test_tests_and_calibrations_join_what_is_told() -> None:
 def test_the_core_hears_its_own_cycles() -> None:
     """An afternoon of cuts gives falls, rises and answers; one that hands disturbed gives none."""
     night = Night().wait(200)
-    night.lives(4 * 3600, Water(low=6.3, high=7.4, tau_s=900.0))
+    night.lives(5400, Water(low=6.3, high=7.4, tau_s=900.0))
     found = night.chamber._s.drift
     assert {Stream.FALL, Stream.RISE, Stream.ANSWER} <= found.now.values.keys() | found.lines.keys()
     before = {stream: list(values) for stream, values in found.now.values.items()}
@@ -313,7 +313,7 @@ def test_the_core_collects_what_it_watches() -> None:
     assert len(now.values[Stream.TANK]) == 30
     assert 0 < now.open_ns < now.ran_ns
     assert now.values[Stream.STEP] == [0.0, 0.0, 0.0]
-    night.wait(1800)
+    night.long(1800)
     night.feed(Hour(night.now_ns, 8, synced=False))
     assert (night.chamber._s.drift.hours, night.chamber._s.drift.now.hour) == (1, None)
 
@@ -358,7 +358,7 @@ def test_a_step_is_read_only_right_at_the_switch() -> None:
 
 def test_an_hour_without_a_word_ends_by_itself() -> None:
     """Nobody says which hour it is: after an hour and a half of running a new one begins, unnamed."""
-    night = Night().wait(5460)
+    night = Night().long(5460)
     assert night.chamber._s.drift.hours == 1
 
 
