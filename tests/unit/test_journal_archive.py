@@ -10,17 +10,19 @@ from pathlib import Path
 
 import pytest
 from nightheron.cli.main import main
-from nightheron.journal import query
+from nightheron.journal import query, verify as looking
 from nightheron.journal.archive import CannotArchive, Cut, oldest_part, write
+from nightheron.journal.chain import Row
+from nightheron.journal.keeping import Keeping, Sealing
 from nightheron.journal.store import Store
 from nightheron.journal.together import together
-from nightheron.journal.verify import verify
+from nightheron.journal.verify import Result, verify
 from nightheron.runtime import lock
 from nightheron.runtime.clock import Clock
 
 from tests.support.configuration import GOOD
 from tests.support.journals import UTC, alone, edit
-from tests.support.old_journals import PER_DAY, before, days, sealed, thinned
+from tests.support.old_journals import PER_DAY, before, days, now, sealed, thinned
 
 COUNT = 8
 
@@ -245,3 +247,45 @@ def test_verify_names_a_file_that_is_not_there(command: Command, capsys: pytest.
     """A file that does not exist is a usage error in one sentence."""
     assert command.run("verify", str(command.folder / "none.db")) == 2
     assert "none.db" in capsys.readouterr().err
+
+
+def test_verifying_while_entries_go(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Archived entries that are removed while verify reads are no finding."""
+    store = days(tmp_path, 30)
+    cut = oldest_part(store.path, before(20))
+    assert cut is not None
+    keeping = Keeping(store, now, 10)
+    keeping.seal(Sealing(cut.last_seq, cut.last_hash, "old.db", "root"))
+    for _ in range(5):
+        keeping.work()
+    first = verify(store.path).first_seq
+    monkeypatch.setattr(looking, "PAGE_ROWS", 20)
+    look = looking._look
+
+    def slow(result: Result, row: Row, previous: Row | None, is_json: bool) -> None:
+        look(result, row, previous, is_json)
+        if row.seq % 15 == 0:
+            keeping.work()
+
+    monkeypatch.setattr(looking, "_look", slow)
+    result = verify(store.path)
+    monkeypatch.undo()
+    assert (result.why, result.first_seq) == (None, first)
+    assert verify(store.path).first_seq > first + 100
+
+
+def test_an_archive_begins_behind_the_one_before(tmp_path: Path) -> None:
+    """A second archive made while the first one's entries are still going out does not hold them again."""
+    store = days(tmp_path, 30)
+    one = oldest_part(store.path, before(10))
+    assert one is not None
+    keeping = Keeping(store, now, 10)
+    keeping.seal(Sealing(one.last_seq, one.last_hash, "one.db", "root"))
+    keeping.work()
+    keeping.work()
+    two = oldest_part(store.path, before(20))
+    assert two is not None
+    assert (two.first_seq, two.before) == (one.last_seq + 1, one.last_hash)
+    assert sealed(store, two.last_seq, "two.db").refused is None
+    texts = [str(row["text"]) for row in query.entries(store.path, query.Wanted(kind="seal"))]
+    assert texts[-1] == f"entries {two.first_seq} to {two.last_seq} went into the archive two.db"

@@ -48,11 +48,11 @@ def test_least_mean_and_most_of_each_pack_stand_in_the_chain(tmp_path: Path) -> 
     thinned(store, 2)
     body = last_body(store, "thinned")
     assert (body["from_seq"], body["to_seq"], body["packs"], body["left"]) == (1, 24, 20, [])
-    by_name = {one["chamber"]: one for one in body["readings"]}
+    by_name = {one["of"]: one for one in body["readings"]}
     assert set(by_name) == {"east", "west"}
     west = by_name["west"]
     assert (west["signal"], west["probe"], west["n"]) == ("chamber_ph", 0, [5] * 10)
-    for seq, least, mean, most in zip(west["seq"], west["min"], west["mean"], west["max"], strict=True):
+    for seq, least, mean, most in zip(west["entry"], west["min"], west["mean"], west["max"], strict=True):
         true = values(seq - 1)
         assert (least, most) == (min(true), max(true))
         assert mean == pytest.approx(sum(true) / 5, rel=1e-5)
@@ -249,7 +249,7 @@ def test_which_entry_nobody_names(
     bare: list[tuple[int, int]], named: list[tuple[int, int]], first: int | None
 ) -> None:
     """The first entry without its pack that is in no run of those that were thinned."""
-    assert unnamed([Run(*one) for one in bare], [Run(*one) for one in named]) == first
+    assert unnamed([[*one] for one in bare], [Run(*one) for one in named]) == first
 
 
 def test_a_log_shows_the_rows_of_both_kinds(tmp_path: Path) -> None:

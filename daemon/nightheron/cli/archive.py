@@ -107,7 +107,7 @@ def _seal(args: argparse.Namespace, path: Path, cut: Cut) -> str | None:
     from nightheron.cli.ask import ask
     from nightheron.journal.connect import service_holds
 
-    file = str(args.file.absolute())
+    file = str(args.file.resolve())
     if service_holds(path.parent):
         request = {"ask": "seal", "last_seq": cut.last_seq, "last_hash": cut.last_hash, "file": file}
         answer = ask(args, request)

@@ -87,7 +87,7 @@ def _looked(path: Path, result: Result) -> str:
         f"{path}: looked at {result.entries} entries, {result.bytes_looked_at} bytes; "
         f"{result.inputs_looked_at} of them carry packed inputs"
     )
-    return f"{text}, {thinned} did and were thinned." if thinned else f"{text}."
+    return f"{text}, {thinned} had some that were thinned." if thinned else f"{text}."
 
 
 def _begins(result: Result) -> list[str]:
@@ -119,7 +119,7 @@ def _files(found: Together, *, as_json: bool, demanded: bool) -> int:
     for one in found.parts:
         kind = "archive, " if one.result.archive else ""
         held = f"{kind}entries {one.result.first_seq} to {one.result.last_seq}"
-        print(f"{_looked(one.path, one.result)} ({held})")
+        print(f"{_looked(one.path, one.result)[:-1]} ({held}).")
     if found.why is not None:
         place = f"entry {found.first_bad}: " if found.first_bad is not None else ""
         print(f"NOT OK: {place}{found.why}.")

@@ -92,9 +92,9 @@ def why_invalid(row: Row, previous: Row | None, *, is_json: bool = False) -> str
     return wrong
 
 
-def is_bare(row: Row) -> bool:
-    """The row names packed inputs that do not stand beside it any more."""
-    return row.inputs is None and b'"inputs_sha256":' in row.body
+def names_inputs(body: bytes) -> bool:
+    """The body names packed inputs; where none stand beside it any more, they were taken away."""
+    return b'"inputs_sha256":' in body
 
 
 def after_which(row: Row) -> Row | None:

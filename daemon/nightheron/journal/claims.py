@@ -13,9 +13,11 @@ from bisect import bisect_right
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
-from nightheron.journal.chain import Row, is_bare
+from nightheron.journal.chain import Row, names_inputs
+from nightheron.journal.connect import RARE
 
 THINNED, SEAL = "thinned", "seal"
+NEWEST_SEAL = f"SELECT seq, body FROM entries WHERE kind = '{SEAL}' AND {RARE} ORDER BY seq DESC LIMIT 1"  # noqa: S608 - fixed text
 NOTE = "CREATE TABLE archive (first_seq INTEGER, last_seq INTEGER, prev TEXT, hash TEXT)"
 """An archive's note of itself: its first and last entry, the hash before the first and that of the last."""
 
@@ -41,16 +43,23 @@ class Claims:
 
     seals: list[Seal] = field(default_factory=list)
     thinned: list[Run] = field(default_factory=list)
-    bare: list[Run] = field(default_factory=list)
-    """Entries without the packed inputs that they name, runs of them together."""
+    bare: list[list[int]] = field(default_factory=list)
+    """Entries without the packed inputs that they name, first and last of each run of them."""
+    before_snapshot: dict[int, str] = field(default_factory=dict)
+    """Hashes of the places where an archive may end; the entry itself may be removed meanwhile."""
+    _snapshot: int = 0
 
     def take(self, row: Row) -> None:
-        """A row that fits into the chain."""
-        if is_bare(row):
-            if self.bare and self.bare[-1].last == row.seq - 1:
-                self.bare[-1] = self.bare[-1]._replace(last=row.seq)
+        """A row that fits into the chain and has no packed inputs; others claim nothing."""
+        if names_inputs(row.body):
+            if self.bare and self.bare[-1][1] == row.seq - 1:
+                self.bare[-1][1] = row.seq
             else:
-                self.bare.append(Run(row.seq, row.seq))
+                self.bare.append([row.seq, row.seq])
+        elif row.kind == "snapshot":
+            if row.seq != self._snapshot + 1:
+                self.before_snapshot[row.seq - 1] = row.prev
+            self._snapshot = row.seq
         elif row.kind == SEAL and (seal := seal_of(row.seq, row.body)):
             self.seals.append(seal)
         elif row.kind == THINNED and (run := thinned_of(row.seq, row.body)):
@@ -59,10 +68,10 @@ class Claims:
     @property
     def bare_rows(self) -> int:
         """How many entries are without their packed inputs."""
-        return sum(run.last - run.first + 1 for run in self.bare)
+        return sum(last - first + 1 for first, last in self.bare)
 
 
-def unnamed(bare: list[Run], thinned: list[Run]) -> int | None:
+def unnamed(bare: list[list[int]], thinned: list[Run]) -> int | None:
     """The first entry without its packed inputs that no row names as thinned; None when there is none."""
     named: list[Run] = []
     for run in sorted(thinned):

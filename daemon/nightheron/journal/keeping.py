@@ -14,10 +14,10 @@ from dataclasses import dataclass, field, replace
 
 from nightheron.journal.age import old_until
 from nightheron.journal.chain import Row
-from nightheron.journal.claims import SEAL, THINNED, said_of, seal_of, thinned_of
+from nightheron.journal.claims import NEWEST_SEAL, SEAL, THINNED, said_of, seal_of, thinned_of
 from nightheron.journal.connect import COLUMNS
 from nightheron.journal.draft import Draft
-from nightheron.journal.store import NEWEST_SEAL, Store
+from nightheron.journal.store import Store
 from nightheron.journal.thin import Thinned
 from nightheron.model import JsonValue
 
@@ -29,6 +29,7 @@ REMOVE_ROWS = 100
 PAUSE_S = 0.25
 REST_S = 600.0
 """After the disk refused."""
+FIRST = "SELECT seq, hash, utc FROM entries WHERE seq > ? ORDER BY seq LIMIT 1"
 NEWEST_THINNED = NEWEST_SEAL.replace(f"'{SEAL}'", f"'{THINNED}'")
 ROWS = f"SELECT {', '.join(COLUMNS)} FROM entries WHERE seq > ? AND seq <= ? ORDER BY seq LIMIT {LOOK_ROWS}"  # noqa: S608 - fixed names
 ALARMS_MOST = 1000
@@ -95,15 +96,15 @@ class Keeping:
 
     def _seal(self, asked: Sealing) -> None:
         db, number = self._store.db, asked.last_seq
-        first = db.execute("SELECT seq, hash, utc FROM entries ORDER BY seq LIMIT 1").fetchone()
+        first = db.execute(FIRST, (self._sealed(),)).fetchone()
         last = db.execute("SELECT hash, utc FROM entries WHERE seq = ?", (number,)).fetchone()
         follows = db.execute("SELECT kind FROM entries WHERE seq = ?", (number + 1,)).fetchone()
-        if first is None or last is None or last[0] != asked.last_hash:
+        if number <= self._sealed():
+            asked.refused = f"entries up to {self._sealed()} are sealed already"
+        elif first is None or last is None or last[0] != asked.last_hash:
             asked.refused = f"the journal has no entry {number} with this hash"
         elif follows != ("snapshot",):
             asked.refused = f"entry {number + 1} is no snapshot, from which a replay could set out"
-        elif number <= self._sealed():
-            asked.refused = f"entries up to {self._sealed()} are sealed already"
         else:
             body: dict[str, JsonValue] = {
                 "text": f"entries {first[0]} to {number} went into the archive {asked.file}",

@@ -35,14 +35,13 @@ from typing import NamedTuple
 
 from nightheron.journal import marker
 from nightheron.journal.chain import Row
-from nightheron.journal.claims import SEAL, seal_of
-from nightheron.journal.connect import COLUMNS, FILE, INDEX, OUTBOX, RARE, SCHEMA, connect_writer, is_damage
+from nightheron.journal.claims import NEWEST_SEAL, seal_of
+from nightheron.journal.connect import COLUMNS, FILE, INDEX, OUTBOX, SCHEMA, connect_writer, is_damage
 from nightheron.journal.draft import NO_HEAD, Draft, Head, row_after
 from nightheron.journal.verify import verify
 
 WAL_MOST_BYTES = 8 * 1024 * 1024
 """Beyond this the write-ahead file is folded in and cut at the next commit, unless a reader stands in it."""
-NEWEST_SEAL = f"SELECT seq, body FROM entries WHERE kind = '{SEAL}' AND {RARE} ORDER BY seq DESC LIMIT 1"  # noqa: S608 - fixed text
 
 
 class Unavailable(Exception):  # noqa: N818 - named for what it says

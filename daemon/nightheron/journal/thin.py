@@ -17,6 +17,8 @@ from nightheron.model import JsonValue, Observed
 
 MEAN_DIGITS = 6
 """Significant digits of a mean."""
+COLUMNS = ("entry", "n", "min", "mean", "max")
+"""Not ``seq``, nor ``chamber`` beside it: a body with a header's name again takes verify longer."""
 
 
 @dataclass(slots=True)
@@ -60,8 +62,8 @@ class Thinned:
         readings: list[JsonValue] = []
         for (chamber, signal, probe), figures in sorted(self._found.items()):
             columns = zip(*((one.seq, one.n, one.least, one.mean, one.most) for one in figures), strict=True)
-            named = dict(zip(("seq", "n", "min", "mean", "max"), map(list, columns), strict=True))
-            readings.append({"chamber": chamber, "signal": signal, "probe": probe, **named})
+            named = dict(zip(COLUMNS, map(list, columns), strict=True))
+            readings.append({"of": chamber, "signal": signal, "probe": probe, **named})
         text = f"the packed inputs of entries {self.first_seq} to {self.last_seq} were thinned"
         if self.left:
             text += f"; {len(self.left)} damaged ones stay"
