@@ -27,6 +27,8 @@ class Service:
     inbox: Inbox | None = None
     got: list[tuple[str, str, str]] = field(default_factory=list)
     tries: int = 0
+    messages: list[dict[str, JsonValue]] = field(default_factory=list)
+    """All that was handed over, accepted or not."""
     why_not: str = ""
     mute: bool = False
     asked: list[dict[str, JsonValue]] = field(default_factory=list)
@@ -35,6 +37,7 @@ class Service:
     def send(self, label: str, url: str, messages: Sequence[Mapping[str, JsonValue]]) -> None:
         del url
         self.tries += 1
+        self.messages += [dict(one) for one in messages]
         if self.mute:
             return
         if not self.why_not:

@@ -22,6 +22,7 @@ MEMORY_MOST = 128 << 20
 """Beyond this it fails by itself: the kernel's way of ending it would end the whole service with it."""
 LINE_MOST = 1 << 20
 HEARTBEAT_S = 10.0
+PICTURE_MOST_BYTES = 300_000
 
 
 def main() -> int:
@@ -61,11 +62,29 @@ def tell(url: str, messages: list[dict[str, Any]]) -> str:
         return "the push library does not know this kind of address"
     for one in messages:
         kind = apprise.NotifyType.FAILURE if one.get("wakes") else apprise.NotifyType.INFO
-        said = service.notify(title=str(one["title"]), body=str(one["body"]) or "-", notify_type=kind)
+        words: dict[str, Any] = {
+            "title": str(one["title"]),
+            "body": str(one["body"]) or "-",
+            "notify_type": kind,
+        }
+        picture = _picture(one.get("attach")) if service[0].attachment_support else None
         # An object that is true also when one of several failed.
+        said = service.notify(**words, attach=picture)
+        if picture is not None and said.status is not apprise.AppriseResultStatus.SUCCESS:
+            said = service.notify(**words)  # the words matter more
         if said.status is not apprise.AppriseResultStatus.SUCCESS:
             return "the service did not accept it"
     return ""
+
+
+def _picture(path: object) -> str | None:
+    """A file that may go along: there, and small enough for any service."""
+    try:
+        if isinstance(path, str) and 0 < os.stat(path).st_size <= PICTURE_MOST_BYTES:  # noqa: PTH116 - given as text
+            return path
+    except OSError:
+        pass  # it goes without
+    return None
 
 
 def beat(url: str) -> str:

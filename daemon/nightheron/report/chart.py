@@ -17,6 +17,7 @@ from nightheron.report.svg import BAND, FLOOR, GAP, GAS, INK, LINE, MUTED, PAPER
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 WIDE_IN, NARROW_IN = 7.4, 3.55
 BARS_MOST = 250
@@ -54,27 +55,42 @@ def draw(
     Raises ImportError when matplotlib is not installed.
     """
     import matplotlib as mpl
-    from matplotlib.figure import Figure
 
     with mpl.rc_context(RC):
-        heights = [3.4, 0.62, 1.5] if series.has_tank else [3.4, 0.62]
-        width = NARROW_IN if narrow else WIDE_IN
-        figure = Figure(figsize=(width, 0.56 * sum(heights) + 0.45), layout="constrained")
-        figure.get_layout_engine().set(h_pad=0.02, w_pad=0.02, hspace=0.0)  # type: ignore[union-attr,call-arg]  # the engine asked for above
-        axes = figure.subplots(len(heights), 1, sharex=True, height_ratios=heights)
-        _ph(axes[0], series, narrow=narrow)
-        _gas(axes[1], series, closings)
-        if series.has_tank:
-            _tank(axes[2], series)
-        for one in axes:
-            _plain(one)
-            for begin, end in _shaded(gaps, series):
-                _shade(one, begin, end)
-        _mark(axes[0], numbers, 3 if narrow else 2)
-        _time(axes[-1], series, zone, narrow=narrow)
+        figure = made(series, closings, gaps, numbers, zone, narrow=narrow)
         file = io.StringIO()
         figure.savefig(file, format="svg", metadata={"Date": None, "Creator": None}, transparent=True)
     return inline(file.getvalue(), name)
+
+
+def made(
+    series: Series,
+    closings: Closings,
+    gaps: Sequence[Mapping[str, Any]],
+    numbers: Mapping[int, str],
+    zone: tzinfo,
+    *,
+    narrow: bool = False,
+) -> Figure:
+    """The picture before it is written; its colours are stand-ins. To be called and written within ``RC``."""
+    from matplotlib.figure import Figure
+
+    heights = [3.4, 0.62, 1.5] if series.has_tank else [3.4, 0.62]
+    width = NARROW_IN if narrow else WIDE_IN
+    figure = Figure(figsize=(width, 0.56 * sum(heights) + 0.45), layout="constrained")
+    figure.get_layout_engine().set(h_pad=0.02, w_pad=0.02, hspace=0.0)  # type: ignore[union-attr,call-arg]  # the engine asked for above
+    axes = figure.subplots(len(heights), 1, sharex=True, height_ratios=heights)
+    _ph(axes[0], series, narrow=narrow)
+    _gas(axes[1], series, closings)
+    if series.has_tank:
+        _tank(axes[2], series)
+    for one in axes:
+        _plain(one)
+        for begin, end in _shaded(gaps, series):
+            _shade(one, begin, end)
+    _mark(axes[0], numbers, 3 if narrow else 2)
+    _time(axes[-1], series, zone, narrow=narrow)
+    return figure
 
 
 def _ph(axes: Axes, series: Series, *, narrow: bool) -> None:

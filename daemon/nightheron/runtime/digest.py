@@ -2,18 +2,21 @@
 
     python -m nightheron.runtime.digest        one JSON object on stdin, the digest as one on stdout
 
-It reads only. Whatever goes wrong becomes a digest that says so: the digest is the daily drill of the push
-path, and comes in any case.
+It reads the journal and writes nothing but the picture beside it. Whatever goes wrong becomes a digest that
+says so: the digest is the daily drill of the push path, and comes in any case.
 """
 
 from __future__ import annotations
 
+import importlib.util
 import json
+import os
 import signal
 import sqlite3
+import subprocess
 import sys
 from collections.abc import Mapping
-from datetime import tzinfo
+from datetime import date, tzinfo
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -22,11 +25,17 @@ from nightheron.journal.earlier import open_times
 from nightheron.journal.query import as_dict
 from nightheron.journal.span import around, rows, snapshots_before
 from nightheron.journal.verify import verify
+from nightheron.model import JsonValue
 from nightheron.report.calibrated import calibrations
 from nightheron.report.night import night
+from nightheron.report.pictured import asked as asked_picture
+from nightheron.report.series import Collector, Series
 from nightheron.report.usual import all_usual, earlier
 
 DEADLINE_S = 300
+PICTURE = "nightheron.report.picture"
+DRAW_S = 70.0
+PICTURE_MOST_BYTES = 300_000
 
 
 def main() -> int:
@@ -36,24 +45,59 @@ def main() -> int:
         asked = json.loads(sys.stdin.buffer.readline(65_536))
         path, zone = Path(asked["path"]), ZoneInfo(asked["zone"])
         since, until, site = str(asked["since"]), str(asked["until"]), str(asked["site"])
+        day = date.fromisoformat(str(asked.get("day") or until[:10])).isoformat()
     except (ValueError, KeyError, TypeError, OSError):
         return 2
+    seen: dict[str, Series] = {}
     try:
-        found = compose(path, since, until, zone, site)
+        told = look(path, since, until, zone, seen)
+        found = words(told, checked(path), site)
+        if drawn := picture(path.parent, day, asked_picture(told, seen, str(asked["zone"]))):
+            found["picture"] = str(drawn)
     except (sqlite3.Error, OSError, ValueError, KeyError, TypeError) as fault:
         found = broken(site, f"the journal could not be read for it ({type(fault).__name__})")
     print(json.dumps(found, ensure_ascii=False))
     return 0
 
 
-def compose(path: Path, since: str, until: str, zone: tzinfo, site: str) -> dict[str, str]:
-    """``title`` and ``lines`` of the digest from the journal's rows between two UTC times."""
+def look(path: Path, since: str, until: str, zone: tzinfo, seen: dict[str, Series]) -> dict[str, Any]:
+    """The night between two UTC times from the journal's rows; into ``seen`` what a picture is drawn from."""
     bounds = around(path, since, until)
     before = [as_dict(row) for row in (snapshots_before(path, bounds[0]) if bounds else [])]
-    entries = (as_dict(row) for row in (rows(path, *bounds) if bounds else ()))
+    collector = Collector(since, until, seen)
+    collector.before(before)
+    entries = collector.passing(as_dict(row) for row in (rows(path, *bounds) if bounds else ()))
     usual = all_usual(open_times(path, earlier(since, until)), since, until)
-    found = night(entries, since, until, before, calibrations(path.parent / "calibration"), zone, usual)
-    return words(found, checked(path), site)
+    return night(entries, since, until, before, calibrations(path.parent / "calibration"), zone, usual)
+
+
+def picture(folder: Path, day: str, job: Mapping[str, JsonValue] | None) -> Path | None:
+    """Have it drawn in a process of its own; its file, or None when there is none. Old ones are removed.
+
+    Whatever goes wrong here, the digest goes out without it.
+    """
+    if job is None or importlib.util.find_spec("matplotlib") is None:
+        return None
+    words = [sys.executable, "-m", PICTURE]
+    kept = os.environ | {
+        "MPLCONFIGDIR": str(folder / "drawing")
+    }  # what it learns of fonts, for the next morning
+    file = folder / f"digest-{day}.png"
+    try:
+        done = subprocess.run(  # noqa: S603 - our own program
+            words, input=json.dumps(job).encode(), capture_output=True, timeout=DRAW_S, check=False, env=kept
+        )
+        if done.returncode != 0 or not 0 < len(done.stdout) <= PICTURE_MOST_BYTES:
+            return None
+        fresh = file.with_suffix(".new")
+        fresh.write_bytes(done.stdout)
+        fresh.replace(file)
+        for old in folder.glob("digest-*.png"):
+            if old != file:
+                old.unlink(missing_ok=True)
+    except (OSError, subprocess.SubprocessError):
+        return None
+    return file
 
 
 def checked(path: Path) -> str:

@@ -96,7 +96,9 @@ class Pushing:
         try:
             said = json.loads(answer)
             found = {"title": str(said["title"]), "lines": str(said["lines"])}
-        except (ValueError, KeyError, TypeError):
+            if isinstance(said.get("picture"), str):
+                found["picture"] = said["picture"]
+        except (ValueError, KeyError, TypeError, AttributeError):
             found = dict(NO_DIGEST)
         self.tell(Kind.DIGEST, f"digest-{day}", found, now_ns)
 
@@ -162,7 +164,14 @@ class Pushing:
         if len(texts) >= GROUP_FROM:
             texts = [wording.group_text(texts)]
         wakes = any(push.wakes for push in batch)
-        return [{"title": one.title, "body": one.body, "wakes": wakes} for one in texts]
+        messages: list[dict[str, JsonValue]] = [
+            {"title": one.title, "body": one.body, "wakes": wakes} for one in texts
+        ]
+        for push, message in zip(batch, messages, strict=False) if len(messages) == len(batch) else ():
+            if push.facts.get("picture") and push.tries == 1:
+                # Once: a picture that a service chokes on must not keep the words from coming.
+                message["attach"] = push.facts["picture"]
+        return messages
 
     def _text(self, push: Push, journal: str, now_ns: int) -> wording.Text:
         if push.kind is Kind.OVER:

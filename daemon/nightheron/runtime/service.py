@@ -10,6 +10,7 @@ from __future__ import annotations
 import select
 import signal
 from collections.abc import MutableMapping
+from importlib.util import find_spec
 from typing import TYPE_CHECKING
 
 from nightheron.runtime.clock import Clock
@@ -61,6 +62,8 @@ def _serve_locked(site: Site, clock: Clock, notifier: Notifier) -> int:
         parts.start()
         notifier.ready()
         parts.log.info("guarding", site=site.name, chambers=len(site.chambers), data_dir=str(site.data_dir))
+        if site.alerts.urls and find_spec("matplotlib") is None:
+            parts.log.info("the digest goes without its picture", why="the extra report is not installed")
         _guard(parts, keepers, clock, notifier, ending)
         notifier.stopping()
         parts.finish(ending.why)
