@@ -74,6 +74,18 @@ class Left:
     """Who holds the gas, and why."""
     opened_hours_s: tuple[int, ...] = ()
     """``opened_day_s`` by hours of running, newest last, rounded up."""
+    surge_ages_s: tuple[float, ...] = ()
+    """How long ago the last surges were."""
+    still_s: float | None = None
+    """For how long pH has not risen, with gas shut and below resume."""
+    still_ph: float | None = None
+    """The lowest level of that time."""
+    unproved_s: float = 0.0
+    """Running time since a closing was last proved."""
+    untold: int = 0
+    """Closings since then."""
+    verdict_hours: tuple[tuple[int, ...], ...] = ()
+    """Closings proved, not proved, not to be told, by hours of running, newest last."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -270,6 +282,10 @@ class Decision:
     """With several chamber probes: what each reads, pH on the NBS scale, None where it is not fresh."""
     signals: tuple[tuple[Signal, float | None], ...] = ()
     """The other signals that are configured, each in its own unit; None where it is not fresh."""
+    verdict_s: float | None = None
+    """How long after the closing the water told."""
+    verdicts_day: tuple[int, ...] | None = None
+    """Closings of the last 24 hours of running: proved, not proved, could not tell."""
 
     def same_as(self, other: Decision) -> bool:
         """True when nothing a person would call the decision differs (readings may)."""

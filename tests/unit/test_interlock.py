@@ -27,7 +27,7 @@ from nightheron.model import (
 )
 
 from tests.support.night import TANK, Night, Water, flowing, restarted
-from tests.unit import test_drift, test_interlock_rows, test_interlock_signals, test_turn
+from tests.unit import test_drift, test_interlock_rows, test_interlock_signals, test_learned_rules, test_turn
 
 TIED = (Reason.GUARD_LATE, Reason.KEEPER_LOST, Reason.VALVE_LOST, Reason.CHAMBER_PH_LOST)
 
@@ -43,7 +43,7 @@ def test_every_reason_has_one_row() -> None:
 def test_every_row_has_a_timeline(reason: Reason) -> None:
     """A row without a test of its own, named after it, is not done."""
     name = f"test_row_{reason}"
-    places = (test_drift, test_interlock_rows, test_interlock_signals, test_turn)
+    places = (test_drift, test_interlock_rows, test_interlock_signals, test_learned_rules, test_turn)
     assert any(hasattr(one, name) for one in places), f"write {name}"
 
 

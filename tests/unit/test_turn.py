@@ -27,12 +27,24 @@ def test_row_valve_turn() -> None:
     assert night.gas is Gas.CLOSED
     night.wait(TURN_S, slope_per_s=0.0005)
     assert night.wait(3).gas is Gas.OPEN
+    assert any("valve 2 held" in note for row in night.rows() for note in row.notes)
+    night.wait(60, 6.9, slope_per_s=-0.002).wait(1, 6.5)
     assert any("valve 2 proved" in note for row in night.rows() for note in row.notes)
+
+
+def test_a_valve_stuck_shut_in_the_others_turn_proves_nothing() -> None:
+    """If the valve that was to open alone is stuck shut, no gas flows later either: nothing was proved."""
+    night = settled().wait(TURN_S, slope_per_s=0.0005).wait(700, 7.05)
+    assert Reason.PLANNED_REST in night.reasons
+    notes = [note for row in night.rows() for note in row.notes]
+    assert any("turn of valve 2 could not tell" in note for note in notes)
+    assert not any("proved shut" in note for note in notes)
+    assert night.chamber.left().turn_shut == 1
 
 
 def test_the_valves_take_turns() -> None:
     """After one valve was proved the other has its turn, half a day of running later."""
-    night = settled().wait(TURN_S + 3, slope_per_s=0.0005)
+    night = settled().wait(TURN_S + 3, slope_per_s=0.0005).wait(60, slope_per_s=-0.002)
     night.chamber._s.turn.since_ns = EVERY_NS
     night.wait(1, 6.5).wait(150, 6.9)
     assert night.flows_alone == 1

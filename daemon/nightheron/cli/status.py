@@ -89,7 +89,7 @@ def _about(one: dict[str, Any], times: Times) -> list[str]:
         )
     elif one["health"] != "good":
         lines.append(f"{one['name']}: probe {one['health'].replace('_', ' ')} ({one['test']}).")
-    return lines + _instruments(one)
+    return lines + _instruments(one) + _proofs(one)
 
 
 def _instruments(one: dict[str, Any]) -> list[str]:
@@ -112,6 +112,14 @@ def _instruments(one: dict[str, Any]) -> list[str]:
         ]
         lines.append(f"{one['name']}: {', '.join(said)}.")
     return lines
+
+
+def _proofs(one: dict[str, Any]) -> list[str]:
+    """What the closings of the last 24 hours of running came to, where there were any."""
+    words = {"proved": "proved", "not_proved": "NOT PROVED", "could_not_tell": "could not tell"}
+    counts = one.get("verdicts_24h") or {}
+    told = [f"{counts[name]} {word}" for name, word in words.items() if counts.get(name)]
+    return [f"{one['name']}: closings in 24 h: {', '.join(told)}."] if told else []
 
 
 def _row(one: dict[str, Any], wide: int, gas: int, times: Times) -> str:

@@ -140,6 +140,20 @@ PURPOSES: dict[Reason, Purpose] = {
         "look at the cylinder's gauge and at where the probe hangs, then release",
         DAY_S,
     ),
+    _R.SURGE: Purpose(
+        _P.MEDIUM,
+        "no gas for a while; at the third in a day none until somebody comes",
+        "look at regulator pressure, needle valve and cylinder gauge; a cylinder near its end surges",
+        8 * HOUR_S,
+    ),
+    _R.STALLED: Purpose(
+        _P.MEDIUM,
+        "no gas for as long as pH does not rise; if the valve passes gas, the cylinder empties",
+        "look whether water flows through the chamber, then whether bubbles come with the gas shut",
+        8 * HOUR_S,
+        FLAPS_S,
+        (_R.NOT_STOPPING, _R.NO_EFFECT, _R.CHAMBER_PH_LOST, _R.FEED_STOPPED),
+    ),
     _R.GAS_BUDGET: Purpose(
         _P.MEDIUM,
         "no gas; a probe that reads high would dose without end",

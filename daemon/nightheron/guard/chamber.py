@@ -13,7 +13,7 @@ from nightheron.guard import delivery, drift_kept, drift_watch, hands, intake, s
 from nightheron.guard.decide import after_fault, decide
 from nightheron.guard.facts import Facts, gather
 from nightheron.guard.judge import against, carry_over, judge
-from nightheron.guard.learned import learn
+from nightheron.guard.learned import figures, learn
 from nightheron.guard.left import left_of
 from nightheron.guard.limits import ChamberLimits
 from nightheron.guard.quality import Track
@@ -120,6 +120,7 @@ class Chamber:
         if isinstance(event, Started):
             carry_over(s, event)
         said = hands.act(s, event, self.limits) if isinstance(event, Acted) else []
+        s.tally.note(s.proof.verdict, now_ns)
         facts = gather(s, self.limits)
         alarms = judge(s, facts)
         orders = self._order(event)
@@ -142,6 +143,7 @@ class Chamber:
         if cycle is not None:
             s.learned = learn(s.learned, cycle)
             drift_watch.cycle(s, cycle)
+            s.known = figures(s.learned)
         elif not s.forgot:
             return []
         s.forgot = False
@@ -182,6 +184,7 @@ class Chamber:
             s.disagrees_from_ns = None
             s.watch = s.watch.opened_anew(s.now_ns, s.proof.verdict, self._digit_ph())
             s.proof.open_now()
+            s.rate.set_out_anew()
         elif s.now_ns - s.renewed_ns < self.limits.valve.lease_s * NS / 4:
             return []
         s.renewed_ns = s.now_ns
@@ -193,6 +196,8 @@ class Chamber:
         if s.phase is Phase.OPEN:
             s.watch.close_now(s.now_ns)
             s.proof.close_now()
+            s.rate.set_out_anew()
+            s.turn.not_answered()
             delivery.ordered(s, Gas.CLOSED)
             s.disagrees_from_ns = None
         s.phase, s.awaited_token, s.closed_ns, s.first_reason = Phase.CLOSED, None, s.now_ns, reason

@@ -44,6 +44,8 @@ def decide(s: ChamberState, limits: ChamberLimits, facts: Facts) -> Decision:
         bleed_ends_ns=s.bleed_until_ns,
         probes=_each_probe(s, limits),
         signals=facts.signals,
+        verdict_s=s.proof.verdict_s,
+        verdicts_day=facts.shown.verdicts_day,
     )
 
 

@@ -5,13 +5,30 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from nightheron.guard import delivery, quality, sense
+from nightheron.guard.learned import stall_s
 from nightheron.guard.limits import ChamberLimits
 from nightheron.guard.state import ChamberState, Phase
+from nightheron.guard.tally import DAY_NS
 from nightheron.guard.vote import Voted, vote
-from nightheron.model import NS, Gas, Reason, Signal
+from nightheron.model import NS, Gas, Reason, Signal, Verdict
 
 FEEDBACK_SILENT_S = 60.0
 STOPPING = "the service is stopping"
+
+
+@dataclass(slots=True)
+class Shown:
+    """What the water has shown lately of valve, gas and flow."""
+
+    pending: bool
+    """The present closing has not been answered."""
+    turns_s: float | None
+    """How soon a closing is usually proved here; None where too little was learned."""
+    surge_ph_per_min: float
+    surges_day: int
+    still_s: float
+    stalled: bool
+    verdicts_day: tuple[int, int, int]
 
 
 @dataclass(slots=True)
@@ -64,6 +81,7 @@ class Facts:
     rest_over: bool
     rest_wait_s: float
     not_stopping: bool
+    shown: Shown
     turn_due: bool
     turn_why: str
     valve_passes: str
@@ -91,12 +109,11 @@ def gather(s: ChamberState, limits: ChamberLimits) -> Facts:
     """The facts of state ``s`` at ``s.now_ns``. Also takes note of starting being over."""
     now_ns, proof = s.now_ns, s.proof
     voted = vote(s, limits, since_ns=s.ordered_ns)
-    good = voted.good
     open_ = s.phase is Phase.OPEN  # while the row is being written down, permission to open must go on
     closed_s = 0.0 if open_ else (now_ns - s.closed_ns) / NS
     tank_ph, tank_good, tank_why = _tank(s, limits)
     standing, required_lost, optional_silent, signals = _senses(s, limits)
-    starting_why = _starting(s, limits, good=good, tank_good=tank_good)
+    starting_why = _starting(s, limits, good=voted.good, tank_good=tank_good)
     return Facts(
         limits=limits,
         gas=Gas.OPEN if open_ else Gas.CLOSED,
@@ -136,17 +153,46 @@ def gather(s: ChamberState, limits: ChamberLimits) -> Facts:
         starting_why=starting_why,
         opening_s=(proof.trial_ns if proof.trial else proof.opening_ns) / NS,
         rest_asked=s.test_asked if open_ else "",
-        rest_due=open_ and proof.due(limits, unchanged=voted.unchanged),
+        rest_due=_rest_due(s, limits, unchanged=voted.unchanged),
         rest_answered=proof.turned() and closed_s >= limits.min_rest_s,
         rest_given_up=Reason.NO_EFFECT in s.objections,
-        rest_over=Reason.PLANNED_REST in s.objections and not proof.turned() and proof.has_waited(limits),
+        rest_over=_rest_over(s, limits),
         rest_wait_s=proof.rest_wait_ns / NS,
         not_stopping=proof.falls_on(),
+        shown=_shown(s, limits, good=voted.good),
         turn_due=s.phase is Phase.CLOSED and s.bleed_until_ns is None and s.turn.due(limits),
         turn_why=f"valve {s.turn.shut + 1} stays shut alone",
         valve_passes=s.turn.passes,
         drift=s.drift.told,
     )
+
+
+def _rest_over(s: ChamberState, limits: ChamberLimits) -> bool:
+    """A planned rest has waited as long as it may, and the water did not answer."""
+    if Reason.PLANNED_REST not in s.objections or s.proof.turned():
+        return False
+    return s.proof.has_waited(limits, overdue=s.tally.overdue(s.now_ns))
+
+
+def _shown(s: ChamberState, limits: ChamberLimits, *, good: bool) -> Shown:
+    still_s = 0.0 if s.still_ns is None else (s.now_ns - s.still_ns) / NS
+    return Shown(
+        pending=s.proof.verdict is Verdict.PENDING,
+        turns_s=s.known.turns_s,
+        surge_ph_per_min=s.surging_ph_per_min,
+        surges_day=sum(s.now_ns - at_ns < DAY_NS for at_ns in s.surges_ns) if s.surges_ns else 0,
+        still_s=still_s,
+        stalled=good and still_s >= stall_s(s.known, limits),
+        verdicts_day=s.tally.day,
+    )
+
+
+def _rest_due(s: ChamberState, limits: ChamberLimits, *, unchanged: bool) -> bool:
+    """Open long enough; or shut, and a day without a proof asks to see this closing's."""
+    if s.phase is Phase.OPEN:
+        return s.proof.due(limits, unchanged=unchanged)
+    asked = s.phase is Phase.CLOSED and s.proof.verdict is Verdict.PENDING
+    return asked and s.tally.overdue(s.now_ns) and Reason.NO_EFFECT not in s.objections and not s.held
 
 
 def _tank(s: ChamberState, limits: ChamberLimits) -> tuple[float | None, bool, str]:

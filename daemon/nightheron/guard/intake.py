@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import assert_never
 
-from nightheron.guard import drift_kept, drift_watch, learned, quality, sense, vote
+from nightheron.guard import drift_kept, drift_watch, learned, quality, sense, vote, water
 from nightheron.guard.limits import ChamberLimits
 from nightheron.guard.signals import KINDS
 from nightheron.guard.state import ChamberState, Phase
@@ -36,7 +36,7 @@ HOUR_NS = 3600 * NS
 
 def take(s: ChamberState, event: Event, limits: ChamberLimits) -> None:
     """Change ``s`` by what ``event`` says."""
-    s.late_s, s.work_done, s.test_asked = 0.0, "", ""
+    s.late_s, s.work_done, s.test_asked, s.surging_ph_per_min = 0.0, "", "", 0.0
     match event:
         case Observed():
             _observed(s, event, limits)
@@ -83,6 +83,7 @@ def pass_time(s: ChamberState, dt_ns: int, limits: ChamberLimits) -> None:
     hours, s.day_hour_ns = divmod(s.day_hour_ns, HOUR_NS)
     for _ in range(min(hours, len(s.opened_day_ns))):
         s.opened_day_ns = [*s.opened_day_ns[1:], 0]
+        s.tally.roll()
 
 
 def _observed(s: ChamberState, event: Observed, limits: ChamberLimits) -> None:
@@ -121,23 +122,8 @@ def _chamber_ph(s: ChamberState, event: Observed, limits: ChamberLimits) -> None
         in_tail = closed_s <= limits.tail_s + limits.probe_lag_s and s.proof.verdict is not None
         track.low_with_gas = s.phase is Phase.OPEN or in_tail
     voices, s.heard = s.heard, vote.contributing(s, limits)
-    level_ph, noise_ph = vote.level(s, s.heard)
-    unlike = track.jumped or track.returned
-    if voices != s.heard or (unlike and event.probe in s.heard):
-        s.proof.set_out_anew()
-        s.turn.set_out_anew()
-        s.watch.doubt("the reading jumped, or other probes decide now")
-    elif s.phase is Phase.OPEN:
-        s.proof.see_open(level_ph, noise_ph)
-    elif s.phase is Phase.CLOSED:
-        if s.turn.flows:
-            s.proof.give_up()  # with one valve open, a fall is that turn's to tell
-        if not (s.service and s.proof.turned()):  # hands move the probe once the gas was seen to stop
-            s.proof.see_closed(level_ph, noise_ph, closed_s, limits)
-        s.turn.see(level_ph, noise_ph)
-    if level_ph is not None:
-        raw_noise_ph = max([s.probes[i].noise_ph for i in s.heard], default=noise_ph)
-        s.watch.see(s.now_ns, level_ph, noise_ph, raw_noise_ph)
+    unlike = (track.jumped or track.returned) and event.probe in s.heard
+    water.see(s, limits, anew=voices != s.heard or unlike)
 
 
 def may_close(event: Observed, limits: ChamberLimits) -> bool:
@@ -175,6 +161,8 @@ def _started(s: ChamberState, event: Started, limits: ChamberLimits) -> None:
     for one in limits.senses:
         if KINDS[one.signal].held_from_start:
             s.senses.setdefault(one.signal, sense.Sense()).unwatched = True
+    s.known = learned.figures(s.learned)
+    s.tally.proved_ns = event.at_ns
     if event.left is not None:
         _carry_over(s, event.left)
 
@@ -192,6 +180,10 @@ def _carry_over(s: ChamberState, left: Left) -> None:
     s.turn.shut = left.turn_shut
     if left.turn_since_s is not None:
         s.turn.since_ns = round(left.turn_since_s * NS)
+    s.surges_ns = [s.started_ns - round(age_s * NS) for age_s in left.surge_ages_s]
+    s.still_ns = None if left.still_s is None else s.started_ns - round(left.still_s * NS)
+    s.still_ph, s.still_seen_ns = left.still_ph or 0.0, s.started_ns
+    _carry_verdicts(s, left)
     for signal in left.beyond:
         s.senses.setdefault(signal, sense.Sense()).stands = True
     proof.trial_ns = round(left.unanswered_s * NS)
@@ -210,6 +202,15 @@ def _carry_open_time(s: ChamberState, left: Left) -> None:
     for place, open_s in enumerate(reversed(hours_s), start=1):
         s.opened_day_ns[-place] = open_s * NS
     s.opened_day_ns[-1] += round(max(0.0, left.opened_day_s - sum(hours_s)) * NS)
+
+
+def _carry_verdicts(s: ChamberState, left: Left) -> None:
+    tally, hours = s.tally, left.verdict_hours[-len(s.tally.hours) :]
+    for place, hour in enumerate(reversed(hours), start=1):
+        tally.hours[-place] = list(hour)
+    tally.add_up()
+    tally.untold = left.untold
+    tally.proved_ns = s.started_ns - round(left.unproved_s * NS)
 
 
 def _valve_said(s: ChamberState, event: ValveSaid) -> None:

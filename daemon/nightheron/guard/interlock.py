@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from nightheron.guard import machine_rows as machine
 from nightheron.guard.facts import Facts
+from nightheron.guard.learned_rows import STALLED, SURGE
 from nightheron.guard.rule import CORE_FAULT, Rule, always
 from nightheron.guard.signal_rows import (
     DRIFTS,
@@ -33,6 +34,17 @@ TANK_FAR_PH = 0.2
 
 def _ph(f: Facts) -> str:
     return "no reading" if f.ph is None else f"{f.ph:.2f}"
+
+
+def _rests_for(f: Facts) -> str:
+    if f.rest_asked or f.gas is Gas.OPEN:
+        return f.rest_asked or f"open {f.opening_s:.0f} s without an answer"
+    return "no closing was proved in a day: this one is to show that gas stops"
+
+
+def _falls_on(f: Facts) -> str:
+    usually = "" if f.shown.turns_s is None else f"; it usually turns within {f.shown.turns_s:.0f} s here"
+    return f"pH {_ph(f)}, ordered shut for {f.closed_s:.0f} s{usually}"
 
 
 def _deep_permits(f: Facts) -> bool:
@@ -89,7 +101,7 @@ TABLE: tuple[Rule, ...] = (
         resets="by itself when pH has risen 3 x its noise, after the minimum rest",
         sentence="a planned rest, so that probe and valve can show that they answer; normal work",
         clears=lambda f: f.rest_answered or f.rest_given_up,
-        evidence=lambda f: f.rest_asked or f"open {f.opening_s:.0f} s without an answer",
+        evidence=_rests_for,
         opens_when="pH seen to rise with the gas shut",
     ),
     Rule(
@@ -147,6 +159,7 @@ TABLE: tuple[Rule, ...] = (
         delayed=True,
         opens_when="good readings of tank pH",
     ),
+    SURGE,
     Rule(
         Reason.NO_EFFECT,
         State.TRIPPED,
@@ -166,10 +179,11 @@ TABLE: tuple[Rule, ...] = (
         closes_when="gas is shut and pH keeps falling beyond what line and probe lag explain",
         resets="by a person, or when pH turns after all during this closing",
         sentence="GAS NOT STOPPED: ordered shut, and pH still falls; the valve may leak or be stuck",
-        evidence=lambda f: f"pH {_ph(f)}, ordered shut for {f.closed_s:.0f} s",
+        evidence=_falls_on,
         alarm=_WAKE,
         opens_when="pH seen to turn, or a person's release",
     ),
+    STALLED,
     machine.VALVE_DISAGREES,
     machine.FOREIGN_ORDER,
     machine.VALVE_PASSES,

@@ -58,6 +58,51 @@ def learn(learned: Learned, cycle: Cycle) -> Learned:
     )
 
 
+@dataclass(slots=True)
+class Figures:
+    """What rules take from the memory, worked out once a cycle; None where it does not tell yet."""
+
+    lag_s: float | None = None
+    """From shut to the turn, with a margin; rules use it only where it is shorter than configured."""
+    turns_s: float | None = None
+    """How soon a closing is usually proved, with a margin."""
+    fall_ph_per_min: float | None = None
+    """Faster than this with gas on is a surge, if it is faster than the absolute limit too."""
+    stall_s: float | None = None
+    """A closing in which pH rises as little as noise for so long has stalled."""
+
+
+LAG_SPREADS, SPREAD_LEAST_S, LAG_LEAST_S = 6.0, 10.0, 60.0
+FALL_TIMES, FALL_SPREADS = 4.0, 8.0
+STALL_TIMES, STALL_LEAST_S = 6.0, 1800.0
+
+
+def figures(learned: Learned) -> Figures:
+    """What rules may take from this memory."""
+    if not enough(learned):
+        return Figures()
+    out = Figures()
+    if (tail := usual(learned.tail_s)) is not None:
+        out.lag_s = max(LAG_LEAST_S, tail.value + LAG_SPREADS * max(tail.spread, SPREAD_LEAST_S))
+    if (proved := usual(learned.proved_s)) is not None:
+        out.turns_s = proved.value + 2 * proved.spread
+        out.stall_s = max(STALL_LEAST_S, STALL_TIMES * (proved.value + LAG_SPREADS * proved.spread))
+    if (fall := usual(learned.fall_ph_per_min)) is not None and fall.value > 0:
+        out.fall_ph_per_min = max(FALL_TIMES * fall.value, fall.value + FALL_SPREADS * fall.spread)
+    return out
+
+
+def lag_s(known: Figures, limits: ChamberLimits) -> float:
+    """After so long of closed gas a fall is no tail: the configured time, or less where less was learned."""
+    configured_s = limits.probe_lag_s + limits.tail_s
+    return configured_s if known.lag_s is None else min(configured_s, known.lag_s)
+
+
+def stall_s(known: Figures, limits: ChamberLimits) -> float:
+    """How long a closing may stand still: the configured time, or less where less was learned."""
+    return limits.stalled_s if known.stall_s is None else min(limits.stalled_s, known.stall_s)
+
+
 def enough(learned: Learned) -> bool:
     """Rules may rest on it."""
     return learned.cycles >= CYCLES_LEAST and learned.learned_s >= LEARNED_LEAST_S

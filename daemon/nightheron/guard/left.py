@@ -37,5 +37,11 @@ def left_of(s: ChamberState, decision: Decision) -> Left:
             if sense.stands or (sense.unwatched and sense.value is not None)
         ),
         opened_hours_s=tuple(-(-hour_ns // NS) for hour_ns in s.opened_day_ns),
+        surge_ages_s=tuple(round((s.now_ns - at_ns) / NS, 1) for at_ns in s.surges_ns),
+        still_s=None if s.still_ns is None else round((s.now_ns - s.still_ns) / NS, 1),
+        still_ph=None if s.still_ns is None else s.still_ph,
+        unproved_s=round((s.now_ns - s.tally.proved_ns) / NS, 1),
+        untold=s.tally.untold,
+        verdict_hours=s.tally.told_hours(),
         service_left_s=None if s.service_until_ns is None else (s.service_until_ns - s.now_ns) / NS,
     )

@@ -95,6 +95,10 @@ class ChamberLimits:
     senses: tuple[SenseLimits, ...] = ()
     spread_ph: float = 0.20
     """Probes further apart do not agree."""
+    surge_ph_per_min: float = 0.10
+    """Falling slower than this is no surge, whatever was learned; rising faster is no water."""
+    stalled_s: float = 7200.0
+    """Shut for so long below resume without a rise: something other than gas is wrong."""
     gas_budget_s_per_day: float | None = None
     """The most open time in 24 hours of running."""
     alarm_delay_s: float = 60.0

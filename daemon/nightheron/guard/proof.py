@@ -6,6 +6,10 @@ since the closing. Open time that nothing has answered is counted, across closin
 so that no stuck reading, whatever its value, can keep gas flowing: at its limit the opening ends
 in a planned rest, and a rest without an answer ends in ``no_effect``. Water that was rising already
 while gas was ordered open answers nothing by rising on: what it would have risen anyway is taken off.
+A reading that wanders by itself, as a probe's in air, must move further than it wanders in that time.
+
+After the lag of line and probe the level may still fall a part of what it fell meanwhile: the gas left in
+the line is the more, the more gas there was, and so is what it still does. Falling on beyond that is a leak.
 """
 
 from __future__ import annotations
@@ -13,9 +17,14 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from nightheron.guard.limits import ChamberLimits
+from nightheron.guard.wander import Wander
 from nightheron.model import NS, Verdict
 
 ANSWER_NOISES = 3.0
+FRESH_S = 5.0
+"""By then the level, a median, holds nothing from before the closing of a probe read once a second."""
+TAIL_SHARE = 0.25
+"""Of what the level fell between closing and lag: so much more may follow. From simulated surges."""
 TREND_EVERY_NS = 60 * NS
 TREND_LEAST, TREND_MOST = 6, 31
 """Points of the level, one a minute of open gas, from which its trend before a closing is taken."""
@@ -35,6 +44,8 @@ class Proof:
     """Open time since the water last answered."""
     highest_ph: float | None = None
     lowest_ph: float | None = None
+    shut_ph: float | None = None
+    """The level soon after the closing."""
     after_lag_ph: float | None = None
     """The level when line and probe lag were over; falling on from there is not the tail."""
     lowest_at_s: float = 0.0
@@ -55,6 +66,9 @@ class Proof:
     """Doubt ends the present opening, so its closing answers no trial."""
     rest_wait_ns: int = 0
     """How long a planned rest has waited for its answer with a good reading at hand."""
+    verdict_s: float | None = None
+    """How long after the closing the water told."""
+    wander: Wander = field(default_factory=Wander)
 
     def open_now(self) -> None:
         """The gas begins to flow."""
@@ -79,9 +93,9 @@ class Proof:
 
     def close_now(self) -> None:
         """The gas stops; from here the water must turn."""
-        self.verdict = Verdict.PENDING
+        self.verdict, self.verdict_s = Verdict.PENDING, None
         self.rising_ph_per_s = self._rising()
-        self.lowest_ph = self.after_lag_ph = None
+        self.lowest_ph = self.shut_ph = self.after_lag_ph = None
         self.rest_wait_ns = 0
         self.rest_from_trial = self.trial
         self.answers_trial = self.trial and not self.doubted
@@ -117,8 +131,9 @@ class Proof:
 
     def set_out_anew(self) -> None:
         """The reading jumped as no water does: what it was before is no measure of an answer."""
-        self.highest_ph = self.lowest_ph = self.after_lag_ph = None
+        self.highest_ph = self.lowest_ph = self.shut_ph = self.after_lag_ph = None
         self.trend.clear()
+        self.wander.set_out_anew()
 
     def see_open(self, level: float | None, noise_ph: float) -> None:
         """A reading while gas flows."""
@@ -128,34 +143,46 @@ class Proof:
             self.trend = [*self.trend[1 - TREND_MOST :], [self.this_opening_ns, level]]
         if self.highest_ph is None or level > self.highest_ph:
             self.highest_ph = level
-        if not self.answered and self.highest_ph - level >= ANSWER_NOISES * noise_ph:
+        fallen_ph = self.highest_ph - level
+        if not self.answered and fallen_ph >= self._enough_ph(noise_ph, self.this_opening_ns / NS):
             self.answered = True
             self.trial = False
             self.trial_ns = 0
             self.opening_ns = self.this_opening_ns
 
-    def see_closed(
-        self, level: float | None, noise_ph: float, closed_s: float, limits: ChamberLimits
-    ) -> None:
-        """A reading while gas is shut, ``closed_s`` after the closing."""
+    def see_closed(self, level: float | None, noise_ph: float, closed_s: float, lag_s: float) -> None:
+        """A reading while gas is shut, ``closed_s`` after the closing; ``lag_s`` of line and probe."""
         if level is None:
             return
+        if self.shut_ph is None and closed_s >= FRESH_S:
+            self.shut_ph = level
         if self.lowest_ph is None or level < self.lowest_ph:
             self.lowest_ph, self.lowest_at_s = level, closed_s
         risen = self._risen(noise_ph, level, closed_s)
         if risen and self.verdict in (Verdict.PENDING, Verdict.NOT_PROVED):
-            self.verdict = Verdict.PROVED
+            self.verdict, self.verdict_s = Verdict.PROVED, closed_s
             self.trial = self.trial and not self.answers_trial
             self.trial_ns = self.opening_ns = 0
             self.after_lag_ph = None
         elif self.verdict in (Verdict.PENDING, Verdict.PROVED):
-            self._see_fall(noise_ph, level, closed_s, limits)
+            self._see_fall(noise_ph, level, closed_s, lag_s)
+
+    def _enough_ph(self, noise_ph: float, over_s: float) -> float:
+        """So much in ``over_s`` is an answer, and neither noise nor wandering."""
+        return max(ANSWER_NOISES * noise_ph, self.wander.reach_ph(over_s))
+
+    def rises_too_fast(self) -> None:
+        """No water rises like this: the probe was moved. What that seemed to prove is asked anew."""
+        if self.verdict is Verdict.PROVED:
+            self.verdict, self.verdict_s = Verdict.PENDING, None
+        self.lowest_ph = self.shut_ph = self.after_lag_ph = None
+        self.demand_trial()
 
     def _risen(self, noise_ph: float, level: float, closed_s: float) -> bool:
         if self.lowest_ph is None:
             return False
         anyway_ph = self.rising_ph_per_s * (closed_s - self.lowest_at_s)
-        return level - self.lowest_ph - anyway_ph >= ANSWER_NOISES * noise_ph
+        return level - self.lowest_ph - anyway_ph >= self._enough_ph(noise_ph, closed_s)
 
     def _rising(self) -> float:
         if len(self.trend) < TREND_LEAST:
@@ -163,19 +190,22 @@ class Proof:
         (from_ns, from_ph), (to_ns, to_ph) = self.trend[0], self.trend[-1]
         return max(0.0, (to_ph - from_ph) * NS / (to_ns - from_ns))
 
-    def _see_fall(self, noise_ph: float, level: float, closed_s: float, limits: ChamberLimits) -> None:
-        if closed_s < limits.probe_lag_s + limits.tail_s:
+    def _see_fall(self, noise_ph: float, level: float, closed_s: float, lag_s: float) -> None:
+        if closed_s < lag_s:
             return
-        if (
-            self.after_lag_ph is None
-        ):  # water that had turned and falls below its lowest: gas passes after all
+        if self.after_lag_ph is None:
+            # Water that had turned and falls below its lowest: gas passes after all.
             turned = self.verdict is Verdict.PROVED and self.lowest_ph is not None
             self.after_lag_ph = self.lowest_ph if turned else level
-        self.after_lag_ph = level if self.after_lag_ph is None else self.after_lag_ph
-        if self.after_lag_ph - level >= ANSWER_NOISES * noise_ph:
-            self.verdict = Verdict.NOT_PROVED
+        from_ph = level if self.after_lag_ph is None else self.after_lag_ph
+        in_lag_ph = 0.0 if self.shut_ph is None else self.shut_ph - from_ph
+        if from_ph - level >= max(self._enough_ph(noise_ph, closed_s), TAIL_SHARE * in_lag_ph):
+            self.verdict, self.verdict_s = Verdict.NOT_PROVED, closed_s
 
-    def has_waited(self, limits: ChamberLimits) -> bool:
-        """True when the present rest has waited so long that silence counts as no effect."""
+    def has_waited(self, limits: ChamberLimits, *, overdue: bool) -> bool:
+        """True when the present rest has waited so long that silence counts as no effect.
+
+        After a day without a proof (``overdue``) it waits twice as long.
+        """
         most_s = limits.trial_pause_s if self.rest_from_trial else max(REST_MOST_S, limits.min_rest_s)
-        return self.rest_wait_ns >= most_s * NS
+        return self.rest_wait_ns >= (2 if overdue else 1) * most_s * NS

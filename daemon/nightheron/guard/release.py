@@ -10,7 +10,7 @@ from nightheron.model import Clear, Effect, Reason, Refused, State, Verdict
 
 _BY_MEMORY = frozenset({Reason.NO_EFFECT, Reason.FOREIGN_ORDER, Reason.VALVE_PASSES})
 """Things that happened: their cause is gone when a person says so and the readings are right."""
-_BY_READING = frozenset({Reason.NO_EFFECT, Reason.NOT_STOPPING, Reason.DEEP_LOW})
+_BY_READING = frozenset({Reason.NO_EFFECT, Reason.NOT_STOPPING, Reason.DEEP_LOW, Reason.SURGE})
 
 
 def latched(s: ChamberState) -> list[Reason]:
@@ -44,6 +44,7 @@ def release(s: ChamberState, facts: Facts) -> list[Effect]:
         del s.objections[reason]
         _forget(s, reason)
         s.proof.demand_trial(fresh=True)
+        s.tally.untold = 0
     return effects
 
 
@@ -53,6 +54,8 @@ def _forget(s: ChamberState, reason: Reason) -> None:
             s.foreign_open, s.foreign_raw = False, ""
         case Reason.VALVE_PASSES:
             s.turn.passes, s.turn.since_ns = "", EVERY_NS
+        case Reason.SURGE:
+            s.surges_ns = []
         case Reason.RESTARTS:
             s.unclean_starts = 0
         case Reason.NEW_JOURNAL:

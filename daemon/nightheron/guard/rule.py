@@ -25,6 +25,7 @@ LIVE = frozenset(
         Reason.SIGNAL_LOST,
         Reason.SIGNAL_SILENT,
         Reason.NOT_STOPPING,
+        Reason.STALLED,
         Reason.SERVICE,
         Reason.STARTING,
         Reason.MIN_REST,

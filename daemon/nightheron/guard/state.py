@@ -8,9 +8,12 @@ from enum import StrEnum
 from nightheron.cycles import Learned
 from nightheron.guard.cycle import Watch
 from nightheron.guard.drift import Drift
+from nightheron.guard.learned import Figures
 from nightheron.guard.proof import Proof
 from nightheron.guard.quality import Track
+from nightheron.guard.rate import Rate
 from nightheron.guard.sense import Sense
+from nightheron.guard.tally import Tally
 from nightheron.guard.turn import Turn
 from nightheron.model import Gas, Reason, Signal
 
@@ -79,6 +82,17 @@ class ChamberState:
     turn: Turn = field(default_factory=Turn)
     watch: Watch = field(default_factory=Watch)
     learned: Learned = field(default_factory=Learned)
+    known: Figures = field(default_factory=Figures)
+    rate: Rate = field(default_factory=Rate)
+    tally: Tally = field(default_factory=Tally)
+    surging_ph_per_min: float = 0.0
+    """How fast it falls, by the event that is being taken, if that is a surge."""
+    surges_ns: list[int] = field(default_factory=list)
+    """When the last surges were, newest last."""
+    still_ns: int | None = None
+    """Since when pH has not risen, with gas shut and below resume."""
+    still_ph: float = 0.0
+    still_seen_ns: int = 0
     forgot: bool = False
     """Something learned was forgotten, and no row has said so."""
     drift: Drift = field(default_factory=Drift)

@@ -37,6 +37,8 @@ class Turn:
     lowest_ph: float | None = None
     highest_ph: float | None = None
     rose: bool = False
+    held: int | None = None
+    """The valve that held in its turn; proved once the next opening shows that the other one does open."""
     passes: str = ""
     """What was seen when a shut valve passed gas; stands until a person releases it."""
     told: str = ""
@@ -88,13 +90,27 @@ class Turn:
         """The turn has had its time: line and probe have shown what they would show, twice over."""
         return self.alone_ns >= 2 * (limits.tail_s + limits.probe_lag_s) * NS
 
+    def confirm(self) -> None:
+        """The water answered an opening: both valves open, so what one held in its turn was gas."""
+        if self.held is not None:
+            self.told = f"valve {self.held + 1} proved shut alone"
+            self.shut, self.held = 1 - self.held, None
+
+    def not_answered(self) -> None:
+        """Gas is shut again; if nothing answered, the other valve may never have opened in that turn."""
+        if self.held is not None:
+            self.told, self.held = (
+                f"turn of valve {self.held + 1} could not tell: no gas was seen to flow",
+                None,
+            )
+
     def end(self) -> None:
         """The turn ends, told or not; the next valve's comes only when this one was proved."""
         if self.passes:
             self.told = self.passes
         elif self.flows and self.rose:
-            self.told = f"valve {self.shut + 1} proved shut alone"
-            self.shut = 1 - self.shut
+            self.told = f"valve {self.shut + 1} held in its turn; proved once gas is seen to flow"
+            self.held = self.shut
         else:
             self.told = f"turn of valve {self.shut + 1} could not tell"
         self.since_ns = self.alone_ns = 0

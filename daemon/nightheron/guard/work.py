@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from nightheron.guard.learned import FEATURES, OF_GAS, OF_WATER, forget
+from nightheron.guard.learned import FEATURES, OF_GAS, OF_WATER, figures, forget
 from nightheron.guard.state import ChamberState, Phase
 from nightheron.guard.streams import Stream
 from nightheron.model import Reason, Work
@@ -25,22 +25,26 @@ def forget_answers(s: ChamberState) -> None:
     s.proof.demand_trial(fresh=True)
     s.proof.doubted = s.phase is Phase.OPEN
     s.proof.set_out_anew()
+    s.tally.untold = 0
 
 
 def forget_probe(s: ChamberState) -> None:
     """Another probe has its own digit and noise, and stands still in its own way."""
     for track in s.probes:
         track.forget()
+    s.proof.wander.forget()
 
 
 def _forget(s: ChamberState, names: tuple[str, ...]) -> None:
     s.watch.doubt("hands were at work")
     if s.learned.cycles:
         s.learned, s.forgot = forget(s.learned, names), True
+        s.known = figures(s.learned)
 
 
 def forget_gas(s: ChamberState) -> None:
     """Other gas: the fall with it and all times that hang on it are others."""
+    s.surges_ns = []
     _forget(s, OF_GAS)
 
 

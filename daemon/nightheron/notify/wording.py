@@ -61,6 +61,8 @@ WORDS: dict[Reason, Words] = {
     _R.PROBES_DISAGREE: Words("pH probes do not agree. Gas shut", SHUT_SELF),
     _R.DEEP_LOW: Words("pH fell far below its floor. Gas shut", SHUT),
     _R.NO_EFFECT: Words("reading does not answer the gas. Gas shut", SHUT),
+    _R.SURGE: Words("pH fell far too fast. Gas shut", SHUT_SELF, CAUTION),
+    _R.STALLED: Words("pH does not rise though gas is shut", SHUT_SELF, CAUTION),
     _R.GAS_BUDGET: Words("more gas than the day's budget. Gas shut", SHUT),
     _R.TANK_LOW: Words("tank pH low. Gas shut", SHUT_SELF),
     _R.TANK_PH_LOST: Words("no good tank pH reading. Gas shut", SHUT_SELF),

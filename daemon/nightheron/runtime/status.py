@@ -9,6 +9,7 @@ from nightheron.guard.limits import ChamberLimits
 from nightheron.model import NS, Decision, JsonValue
 from nightheron.runtime.loop import View
 
+VERDICTS = ("proved", "not_proved", "could_not_tell")
 When = Callable[[int], str]
 """UTC of a CLOCK_BOOTTIME."""
 
@@ -48,6 +49,8 @@ def chamber_status(
         "probes": list(decision.probes),
         "signals": {signal.value: value for signal, value in decision.signals},
         "verdict": decision.verdict.value if decision.verdict else None,
+        "verdict_s": None if decision.verdict_s is None else round(decision.verdict_s, 1),
+        "verdicts_24h": dict(zip(VERDICTS, decision.verdicts_day or (0, 0, 0), strict=True)),
         "until": until_text(decision, limits),
         "evidence": {reason.value: text for reason, text in decision.evidence if text},
         "sentences": {name: sentence for name, sentence, _ in why_lines(decision)},

@@ -259,6 +259,8 @@ class Site:
             tank=None if tank is None else _tank_limits(tank),
             senses=tuple(sense.limits for sense in chamber.senses),
             spread_ph=float(keys.spread_ph),
+            surge_ph_per_min=float(keys.surge_ph_per_min),
+            stalled_s=float(keys.stalled_s),
             gas_budget_s_per_day=keys.gas_budget_s_per_day,
             alarm_delay_s=self.alerts.delay_s,
         )

@@ -142,6 +142,18 @@ class ChamberTable(Table):
     tail_s: float = Field(
         90.0, ge=1.0, le=3600.0, description="Seconds for which gas left in the line still acts once shut."
     )
+    surge_ph_per_min: float = Field(
+        0.10,
+        ge=0.01,
+        le=5.0,
+        description="With gas on, pH that falls this fast, and much faster than is usual here, is a surge.",
+    )
+    stalled_s: float = Field(
+        7_200.0,
+        ge=1.0,
+        le=7 * DAY_S,
+        description="Seconds of shut gas, below resume_ph and without a rise, after which it is told.",
+    )
     gas_budget_s_per_day: float | None = Field(
         None,
         ge=60.0,
