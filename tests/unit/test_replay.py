@@ -160,12 +160,13 @@ def test_thinned_inputs_are_skipped_and_told(disk: Disk) -> None:
     middle = [row.seq for row in rows(path, 1, 10**9, kind="snapshot") if row.chamber == "west"][-1]
     victim = [row for row in deciding(path) if row.seq < middle and row.inputs][15]
     edit(path, f"UPDATE entries SET inputs = NULL WHERE seq = {victim.seq}")  # noqa: S608 - a number of our own
-    assert verify(path).ok
+    assert verify(path).first_bad == victim.seq
     whole, result = sum(len(deciding(path, name)) for name in ("west", "east")), replayed(path)
     assert result.identical
     (one,) = result.skipped
     assert (one.chamber, one.from_seq) == ("west", victim.seq)
     assert victim.seq <= one.to_seq < middle
+    assert one.goes_on_seq == middle
     assert "thinned" in one.why
     assert result.rows + one.rows == whole
 

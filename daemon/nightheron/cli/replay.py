@@ -217,7 +217,8 @@ def _said(decision: dict[str, Any]) -> str:
 
 
 def _left_out(one: Skipped) -> str:
+    goes_on = f" It goes on from entry {one.goes_on_seq}." if one.goes_on_seq is not None else ""
     return (
         f"NOT REPLAYED: {one.chamber}, {one.rows} rows from {one.from_utc} to {one.to_utc} "
-        f"(entries {one.from_seq} to {one.to_seq}): {one.why}."
+        f"(entries {one.from_seq} to {one.to_seq}): {one.why}.{goes_on}"
     )

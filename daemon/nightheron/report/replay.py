@@ -124,6 +124,8 @@ class Replay:
                 )
             if lacks:
                 return  # the state arrived at agrees with what was written, and is whole
+        if track.skipped is not None:
+            track.skipped.goes_on_seq = row.seq
         track.chamber, track.skipped = written, None
 
     # -- rows that decide --
@@ -159,7 +161,7 @@ class Replay:
         named = body.get("inputs_sha256")
         if row.inputs is None:
             if named is not None:
-                raise CannotReplay(f"the inputs of entry {row.seq} were thinned out")
+                raise CannotReplay(f"the packed inputs from entry {row.seq} on were thinned after keep_days")
             return []
         if sha256(row.inputs).hexdigest() != named:
             raise ValueError("the packed inputs are not those the row names; run nightheron verify")

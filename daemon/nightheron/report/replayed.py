@@ -65,6 +65,8 @@ class Skipped:
     to_utc: str
     rows: int
     why: str
+    goes_on_seq: int | None = None
+    """The snapshot from which the replay goes on; None when the span ends before one."""
 
     def body(self) -> dict[str, JsonValue]:
         """As JSON values."""
@@ -76,6 +78,7 @@ class Skipped:
             "to_seq": self.to_seq,
             "rows": self.rows,
             "why": self.why,
+            "goes_on_seq": self.goes_on_seq,
         }
 
 
