@@ -103,7 +103,9 @@ def report(night: Mapping[str, Any], zone: tzinfo, zone_name: str, rows: Rows) -
 
 def by_chamber(night: Mapping[str, Any]) -> list[str]:
     """One line a chamber where there are several."""
-    lines = [f"{'chamber':<16}{'open':>6}{'usual':>10}{'watched':>12}{'pH':>14}{'tank now':>10}"]
+    wide = 10 if any(one["usual_open_share"] for one in night["chambers"]) else 0
+    head = "usual" if wide else ""
+    lines = [f"{'chamber':<16}{'open':>6}{head:>{wide}}{'watched':>12}{'pH':>14}{'tank now':>10}"]
     for one in night["chambers"]:
         share = "" if one["open_share"] is None else f"{100 * one['open_share']:.0f} %"
         ph = "" if one["ph_min"] is None else f"{one['ph_min']:.2f}-{one['ph_max']:.2f}"
@@ -111,7 +113,7 @@ def by_chamber(night: Mapping[str, Any]) -> list[str]:
         last = "" if tank is None else f"{tank:.2f}"
         usual = span_of_usual(one["usual_open_share"])
         lines.append(
-            f"{one['chamber']:<16}{share:>6}{usual:>10}{length(one['watched_s']):>12}{ph:>14}{last:>10}"
+            f"{one['chamber']:<16}{share:>6}{usual:>{wide}}{length(one['watched_s']):>12}{ph:>14}{last:>10}"
         )
     return lines
 

@@ -136,13 +136,18 @@ def _numbers(made: Made, name: str) -> str:
 
 def _by_chamber(made: Made) -> str:
     rows = []
+    known = any(one["usual_open_share"] for one in made.night["chambers"])
     for one in made.night["chambers"]:
         share = "" if one["open_share"] is None else f"{100 * one['open_share']:.0f} %"
-        usual = span_of_usual(one["usual_open_share"])
-        cells = (pair(one["ph_min"], one["ph_max"]), share, usual, length(one["watched_s"]))
+        usual = [span_of_usual(one["usual_open_share"])] if known else []
+        cells = (pair(one["ph_min"], one["ph_max"]), share, *usual, length(one["watched_s"]))
         row = "".join(f"<td>{cell}</td>" for cell in cells)
         rows.append(f'<tr><th scope="row">{escape(one["chamber"])}</th>{row}</tr>')
-    body = table("Each chamber in this time", ("chamber", "pH", "gas open", "usual", "watched"), rows)
+    body = table(
+        "Each chamber in this time",
+        ("chamber", "pH", "gas open", *(["usual"] if known else []), "watched"),
+        rows,
+    )
     return f"<section>\n<h2>Chambers</h2>\n{body}\n</section>"
 
 
