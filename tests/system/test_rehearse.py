@@ -11,6 +11,8 @@ from pathlib import Path
 import pytest
 from nightheron.rig.greenhouse import CONFIGURATION
 
+from tests.support import short_night
+
 CONFIG = Path(__file__).parents[2] / "config"
 CLEAN = {name: value for name, value in os.environ.items() if not name.startswith("NIGHTHERON_")}
 FEW = ("--fault", "probe_silent", "--fault", "host_lost", "--fault", "pushes_fail")
@@ -40,7 +42,7 @@ def test_harm_ends_in_one_and_the_setting_that_spares_it_comes_first(tmp_path: P
     assert (done.returncode, done.stderr) == (1, "")
     found = json.loads(done.stdout)
     (west,) = found["chambers"]
-    assert (found["ok"], found["simulated"], west["ok"], found["hours"]) == (False, True, False, 2.0)
+    assert (found["ok"], found["simulated"], west["ok"], west["hours"]) == (False, True, False, 2.0)
     harm = {one["fault"]: (one["guard"]["harm_s"], one["thermostat"]["harm_s"]) for one in west["faults"]}
     assert harm["host_lost"][0] > 300.0
     assert (harm["probe_silent"][0], harm["probe_silent"][1] > 300.0) == (0.0, True)
@@ -116,3 +118,27 @@ def test_a_bad_configuration_ends_in_two(tmp_path: Path) -> None:
 
     assert done.returncode == 2
     assert "chamber.west.floor_ph" in done.stderr
+
+
+def test_a_recorded_night_is_fitted_and_a_fault_put_in(tmp_path: Path) -> None:
+    """What a probe's silence would have cost that night is reckoned on a chamber that reads as it did."""
+    config = short_night.play(tmp_path)
+    words = ("--from", short_night.FROM, "--to", "2026-03-14T23:14:00Z", "--fault", "probe_silent")
+    done = rehearse(config, *words, "--json")
+
+    assert (done.returncode, done.stderr) == (0, "")
+    (fern,) = json.loads(done.stdout)["chambers"]
+    assert fern["night"]["since"].startswith("2026-03-14T22:00")
+    assert fern["night"]["fit"]["rms_ph"] < 0.03
+    assert fern["night"]["fit"]["gas_ml_min"] == pytest.approx(4.04, rel=0.25)
+    assert fern["faults"][0]["guard"]["harm_s"] == 0.0
+    assert "fitted to the recorded night" in " ".join(fern["assumed"])
+
+
+def test_a_night_without_a_journal_is_a_sentence(tmp_path: Path) -> None:
+    """No journal, no recorded night: the end is 2."""
+    (tmp_path / "demo.toml").write_text(CONFIGURATION)
+    done = rehearse(tmp_path / "demo.toml", "--night", "2026-03-15")
+
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr.count("\n") == 1

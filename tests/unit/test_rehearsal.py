@@ -6,7 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from nightheron.rig.changes import trials
+from nightheron.rig.changes import BEARS_ON, bears_on, trials
 from nightheron.rig.devices import Device, InSeries
 from nightheron.rig.harm import Harm, harm_limits
 from nightheron.rig.plant import Plant
@@ -225,3 +225,15 @@ def test_work_is_shared_out_and_each_answer_has_its_task(tmp_path: Path) -> None
             assert sorted(answers(workers, [1, 2, 3, 4, 5], 60.0)) == [(n, 2 * n) for n in range(1, 6)]
         with started("twice", [], 1) as workers, pytest.raises(RuntimeError, match="ended by itself"):
             list(answers(workers, [9], 60.0))
+
+
+def test_a_change_is_tried_on_the_faults_it_can_bear_on() -> None:
+    """A relief bears on the gas and not on a probe; a floor bears on everything."""
+    surge, probe = FAULTS["regulator_fails_half"], FAULTS["probe_reads_high"]
+
+    assert bears_on("relief", surge)
+    assert not bears_on("relief", probe)
+    assert bears_on("second_probe", FAULTS["fouled_probe_in_a_surge"])
+    assert bears_on("higher_floor", surge)
+    assert bears_on("push", probe)
+    assert set(BEARS_ON) <= set(trials(untimed(), 0.5)) | {"tank_required", "feedback"}

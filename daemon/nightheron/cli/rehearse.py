@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+    from nightheron.rig.rehearse_run import OwnNight
     from nightheron.settings.site import Chamber, Site
 
 HELP = "this configuration against the fault library, scored in minutes of harm"
@@ -51,6 +52,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="SPAN",
         help="how long after a wake somebody shuts the cylinder, such as 30m, or never (default 30m)",
     )
+    parser.add_argument(
+        "--night", dest="date", metavar="DAY", help="with the night recorded into this day, a fault put in"
+    )
+    parser.add_argument("--from", dest="since", metavar="WHEN", help="with what was recorded since then")
+    parser.add_argument("--to", dest="until", metavar="WHEN", help="and until then (default: now)")
+    parser.add_argument(
+        "--at", metavar="WHEN", help="the fault comes with the first opening after this (default: the second)"
+    )
     parser.add_argument("--no-advice", action="store_true", help="do not try what would have helped")
     parser.add_argument("--json", action="store_true", help="print one JSON object")
 
@@ -71,6 +80,7 @@ def run(args: argparse.Namespace) -> int:
         if not 0.1 <= args.hours <= HOURS_MOST:
             raise ValueError(f"--hours {args.hours:g} is not between 0.1 and {HOURS_MOST:g}")
         answer_s = _span(args.answer)
+        nights = _nights(args, site, chambers)
     except BadConfiguration as bad:
         for fault in bad.faults:
             print(f"{fault.key}: {fault.why}", file=sys.stderr)
@@ -81,10 +91,29 @@ def run(args: argparse.Namespace) -> int:
     except (BadFault, ValueError) as wrong:
         print(wrong, file=sys.stderr)
         return 2
-    return _rehearsed(args, site, chambers, answer_s)
+    return _rehearsed(args, site, nights, answer_s)
 
 
-def _rehearsed(args: argparse.Namespace, site: Site, chambers: list[Chamber], answer_s: float | None) -> int:
+def _nights(
+    args: argparse.Namespace, site: Site, chambers: list[Chamber]
+) -> list[tuple[Chamber, OwnNight | None]]:
+    """Each chamber with its recorded night, where one was asked for. ValueError with a sentence."""
+    if not (args.date or args.since):
+        if args.until or args.at:
+            raise ValueError("--to and --at go with --night or --from, which say what was recorded")
+        return [(chamber, None) for chamber in chambers]
+    from nightheron.cli.rehearse_night import own_night
+
+    with _progress() as show:
+        return [(chamber, own_night(args, site, chamber, show)) for chamber in chambers]
+
+
+def _rehearsed(
+    args: argparse.Namespace,
+    site: Site,
+    nights: list[tuple[Chamber, OwnNight | None]],
+    answer_s: float | None,
+) -> int:
     from nightheron.cli.rehearse_json import as_json
     from nightheron.cli.rehearse_text import as_text
     from nightheron.rig.rehearsal import NeverOpens
@@ -93,7 +122,7 @@ def _rehearsed(args: argparse.Namespace, site: Site, chambers: list[Chamber], an
     wanted = Wanted(
         path=args.config,
         fault_file=args.fault_file,
-        chambers=tuple(one.name for one in chambers),
+        chambers=tuple(one.name for one, _ in nights),
         faults=tuple(dict.fromkeys(args.fault)),
         hours=args.hours,
         answer_s=answer_s,
@@ -101,7 +130,7 @@ def _rehearsed(args: argparse.Namespace, site: Site, chambers: list[Chamber], an
     )
     try:
         with _progress() as show:
-            found = [rehearse(site, chamber, wanted, show) for chamber in chambers]
+            found = [rehearse(site, chamber, wanted, show, night) for chamber, night in nights]
     except NeverOpens as never:
         print(
             f"gas stays shut in the healthy chamber ({never}), so there is nothing to rehearse",

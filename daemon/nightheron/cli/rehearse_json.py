@@ -22,7 +22,6 @@ def as_json(found: Iterable[Rehearsed], wanted: Wanted, accepted: Collection[str
     body: dict[str, JsonValue] = {
         "ok": all(one["ok"] is True for one in chambers),
         "simulated": True,
-        "hours": wanted.hours,
         "answer_s": wanted.answer_s,
         "accepted": list(accepted),
         "chambers": [dict(one) for one in chambers],
@@ -34,6 +33,8 @@ def _chamber_json(one: Rehearsed, accepted: Collection[str]) -> dict[str, JsonVa
     return {
         "chamber": one.stand.limits.name,
         "ok": not one.harmful(accepted),
+        "hours": round(one.hours, 3),
+        "night": None if one.night is None else dict(asdict(one.night)),
         "assumed": list(assumed(one.stand)),
         "harm_means": dict(one.stand.harm.words()),
         "healthy": _row_json(one.healthy, accepted),

@@ -6,7 +6,7 @@ import textwrap
 from collections.abc import Collection, Iterable
 
 from nightheron.rig.rehearsal import Score
-from nightheron.rig.rehearse_run import WORST, Advice, Rehearsed, Row, Wanted
+from nightheron.rig.rehearse_run import WORST, Advice, OwnNight, Rehearsed, Row, Wanted
 from nightheron.rig.stand_in import assumed
 
 WIDTH = 80
@@ -50,12 +50,29 @@ def _head(one: Rehearsed, wanted: Wanted) -> str:
     lines = [
         _wrap(
             f"Rehearsal of {one.stand.limits.name}, a SIMULATION: each fault is put into a healthy chamber "
-            f"as gas opens, and played for {wanted.hours:g} h through the guard's own decisions. {comes}",
+            f"as gas opens, and played for {one.hours:.3g} h through the guard's own decisions. {comes}",
             "",
         ),
+        *([] if one.night is None else [_night(one.night)]),
         *(_wrap(f"- {text}", "  ") for text in ["The chamber on the rig:", *assumed(one.stand)][1:]),
     ]
     return "\n".join(lines)
+
+
+def _night(night: OwnNight) -> str:
+    fit = night.fit
+    holds = (
+        "it holds"
+        if fit.good
+        else "it holds poorly, so take what follows loosely; an hour of calm gas cycles fits better"
+    )
+    return _wrap(
+        f"It is fitted to what was recorded from {night.since} to {night.until}: with the journal's "
+        f"openings it reads what was read within {fit.rms_ph:.3f} pH (RMS of {fit.readings} readings); "
+        f"{holds}. Each fault comes with an opening such as that at {night.at}, and is played to the "
+        "night's end.",
+        "",
+    )
 
 
 def _table(title: str, rows: Iterable[Row], accepted: Collection[str]) -> str:

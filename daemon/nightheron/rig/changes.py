@@ -8,6 +8,7 @@ from functools import partial
 
 from nightheron.guard.limits import ChamberLimits, Conversion, ProbeLimits, TankLimits
 from nightheron.model import Signal
+from nightheron.rig.faults import Fault
 from nightheron.rig.stand_in import Stand
 from nightheron.settings.senses import TABLES, limits_of
 
@@ -22,6 +23,23 @@ SIGNALS = (
     Signal.VESSEL_PRESSURE,
     Signal.ROOM_CO2,
 )
+BEARS_ON: dict[str, set[str] | None] = {
+    "push": None,
+    "heartbeat": {"guard"},
+    "second_probe": {"probe"},
+    "tank_probe": {"tank", "room", "supply"},
+    "tank_required": {"tank", "tank_probe", "room", "supply"},
+    "device_timer": {"valve", "guard", "power"},
+    "feedback": {"valve"},
+    "second_valve": {"valve", "guard"},
+    "circulation": {"water", "power"},
+    "flow": {"water", "power"},
+    "outlet_pressure": {"supply"},
+    "vessel_pressure": {"supply", "water"},
+    "room_co2": {"supply", "room"},
+    "relief": {"supply"},
+}
+"""The parts of a site that a change can do something about; any part where it is not named, or None."""
 PROBE = ProbeLimits(10.0, 60.0, Conversion(7.0, 1.0))
 """A tank's probe that speaks in pH, now and then."""
 
@@ -42,6 +60,12 @@ def trials(stand: Stand, healthy_share: float) -> dict[str, Trial]:
     """
     found = [*_people(stand), *_probes(stand), *_valve(stand), *_times(stand, healthy_share), *_more(stand)]
     return {one.key: one for one in found}
+
+
+def bears_on(key: str, fault: Fault) -> bool:
+    """Whether the change of that name can do anything about the parts that the fault breaks."""
+    parts = BEARS_ON.get(key)
+    return parts is None or any(change.part in parts for step in fault.steps for change in step.changes)
 
 
 def _limits(stand: Stand, **changes: object) -> Stand:

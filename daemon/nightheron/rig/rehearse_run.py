@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from nightheron.model import JsonValue
-from nightheron.rig.changes import Trial, trials
+from nightheron.rig.changes import Trial, bears_on, trials
 from nightheron.rig.faults import Fault
+from nightheron.rig.own_night import Fit
 from nightheron.rig.rehearsal import NeverOpens, Score
 from nightheron.rig.rehearse_plan import faults_of, left_out
 from nightheron.rig.stand_in import Stand, stand_of
@@ -37,6 +38,19 @@ class Wanted:
     answer_s: float | None
     """How long after a wake somebody shuts the cylinder; None: nobody comes."""
     advice: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class OwnNight:
+    """A recorded night that the faults are put into. Times in RFC 3339."""
+
+    since: str
+    until: str
+    at: str
+    """The opening that the fault comes with."""
+    hours: float
+    """From there to the night's end."""
+    fit: Fit
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +86,9 @@ class Rehearsed:
     """The best first."""
     tried: int
     """How many changes were tried."""
+    hours: float
+    """How long each was played."""
+    night: OwnNight | None = None
 
     def harmful(self, accepted: Collection[str] = ()) -> list[Row]:
         """The faults that led to harm in spite of the guard, the worst first."""
@@ -82,9 +99,16 @@ class Rehearsed:
 NOTHING = Fault("nothing", "nothing", "Nothing is wrong.", "", (), ("usual",), ("true",))
 
 
-def rehearse(site: Site, chamber: Chamber, wanted: Wanted, show: Show) -> Rehearsed:
-    """Play everything for one chamber. NeverOpens when its healthy gas stays shut."""
+def rehearse(
+    site: Site, chamber: Chamber, wanted: Wanted, show: Show, night: OwnNight | None = None
+) -> Rehearsed:
+    """Play everything for one chamber, or for the chamber of a recorded night.
+
+    NeverOpens when its healthy gas stays shut.
+    """
     stand, known = stand_of(site, chamber), faults_of(wanted.fault_file)
+    stand = stand if night is None else night.fit.on(stand)
+    hours = wanted.hours if night is None else night.hours
     names = wanted.faults or tuple(known)
     out = {name: why for name in names if (why := left_out(known[name], stand)) is not None}
     played = [name for name in names if name not in out]
@@ -92,8 +116,9 @@ def rehearse(site: Site, chamber: Chamber, wanted: Wanted, show: Show) -> Rehear
     with started("nightheron.rig.rehearse_worker", arguments, min(cores(), len(played) + 1)) as workers:
         base: dict[str, JsonValue] = {
             "chamber": chamber.name,
-            "hours": wanted.hours,
+            "hours": hours,
             "answer_s": wanted.answer_s,
+            "fit": None if night is None else asdict(night.fit),
         }
         tasks = [
             {**base, "fault": name, "guard": guard} for name in (None, *played) for guard in (True, False)
@@ -103,10 +128,10 @@ def rehearse(site: Site, chamber: Chamber, wanted: Wanted, show: Show) -> Rehear
         rows = tuple(Row(known[name], scores[name, True, None], scores[name, False, None]) for name in played)
         harmed = sorted((row for row in rows if row.guarded.harm_s), key=lambda row: -row.guarded.harm_s)
         harmed = harmed[:WORST]
-        share = healthy.guarded.open_s / (3600.0 * wanted.hours)
+        share = healthy.guarded.open_s / (3600.0 * hours)
         ideas = trials(stand, share) if wanted.advice and harmed else {}
         advice = _advice(workers, base, ideas, harmed, share, show)
-    return Rehearsed(stand, healthy, rows, tuple(out.items()), advice, len(ideas))
+    return Rehearsed(stand, healthy, rows, tuple(out.items()), advice, len(ideas), hours, night)
 
 
 Key = tuple[str | None, bool, str | None]
@@ -159,12 +184,14 @@ def _advice(
         {**base, "fault": row.fault.name, "guard": True, "change": key, "share": share}
         for key in ideas
         for row in harmed
+        if bears_on(key, row.fault)
     ]
     scores = _scores(workers, tasks, "what would have helped", show)
     found = []
     for key, trial in ideas.items():
         each = tuple(
-            (row.fault.name, row.guarded.harm_s, scores[row.fault.name, True, key].harm_s) for row in harmed
+            (row.fault.name, row.guarded.harm_s, scores.get((row.fault.name, True, key), row.guarded).harm_s)
+            for row in harmed
         )
         before_s, after_s = sum(one[1] for one in each), sum(one[2] for one in each)
         if before_s - after_s >= max(MATTERS_S, MATTERS_SHARE * before_s):

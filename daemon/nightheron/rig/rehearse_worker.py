@@ -16,6 +16,7 @@ from pathlib import Path
 from nightheron.model import JsonValue
 from nightheron.rig.changes import trials
 from nightheron.rig.faults import Fault
+from nightheron.rig.own_night import Fit
 from nightheron.rig.played import Played
 from nightheron.rig.rehearsal import NeverOpens, guarded, ready, unguarded
 from nightheron.rig.rehearse_plan import faults_of
@@ -32,27 +33,29 @@ class Bench:
         self._ready = lru_cache(maxsize=8)(self._made)
 
     def play(self, task: dict[str, JsonValue]) -> JsonValue:
-        """One task: {"chamber", "fault", "hours", "answer_s", "guard", "change", "share"}; a score."""
+        """One task: {"chamber", "fault", "hours", "answer_s", "guard", "change", "share", "fit"}."""
         chamber, change = str(task["chamber"]), task.get("change")
-        share = float(str(task.get("share") or 0.0))
+        share, fitted = float(str(task.get("share") or 0.0)), json.dumps(task.get("fit"))
         name, hours = task.get("fault"), float(str(task["hours"]))
         answer = task.get("answer_s")
         fault = None if name is None else self._faults[str(name)]
         try:
             if not task["guard"]:
-                return asdict(unguarded(self._stand(chamber, None, 0.0), fault, hours))
-            stand, healthy = self._ready(chamber, None if change is None else str(change), share)
+                return asdict(unguarded(self._stand(chamber, None, 0.0, fitted), fault, hours))
+            stand, healthy = self._ready(chamber, None if change is None else str(change), share, fitted)
             answer_s = None if answer is None else float(str(answer))
             return asdict(guarded(healthy, stand, fault, hours, answer_s))
         except NeverOpens as never:
             return {"never_opens": str(never)}
 
-    def _made(self, chamber: str, change: str | None, share: float) -> tuple[Stand, Played]:
-        stand = self._stand(chamber, change, share)
+    def _made(self, chamber: str, change: str | None, share: float, fitted: str) -> tuple[Stand, Played]:
+        stand = self._stand(chamber, change, share, fitted)
         return stand, ready(stand)
 
-    def _stand(self, chamber: str, change: str | None, share: float) -> Stand:
+    def _stand(self, chamber: str, change: str | None, share: float, fitted: str) -> Stand:
         stand = stand_of(self._site, next(one for one in self._site.chambers if one.name == chamber))
+        found = json.loads(fitted)
+        stand = stand if found is None else Fit(**found).on(stand)
         return stand if change is None else trials(stand, share)[change].makes(stand)
 
 

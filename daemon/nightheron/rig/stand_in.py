@@ -13,6 +13,7 @@ from nightheron.chemistry.carbonate import total_from_nbs
 from nightheron.chemistry.gas import moles_per_ml
 from nightheron.chemistry.safety import gas_mol_per_s
 from nightheron.chemistry.steady import Chamber as Balance, steady_at_ph
+from nightheron.chemistry.units import dkh_from_meq_l
 from nightheron.guard.limits import ChamberLimits, ProbeLimits
 from nightheron.rig.devices import Device, InSeries
 from nightheron.rig.harm import HarmLimits, harm_limits
@@ -42,6 +43,10 @@ class Stand:
     water_l: float
     gas_ml_min: float | None = None
     """What flows while the valve is open, where the owner counted it."""
+    flow_ml_min: float | None = None
+    effluent_meq_l: float | None = None
+    fitted: bool = False
+    """Gas, feed and effluent are those of a recorded night."""
     stamped: bool = False
     """Readings bear the time of their measurement."""
     hears_strangers: bool = False
@@ -112,10 +117,15 @@ def plant_of(stand: Stand) -> Plant:
 
 
 def vessel_of(stand: Stand) -> VesselBuild:
-    """Its water, fed by so much for each litre, with media that give 20 dKH at pH 6.65."""
-    flow_ml_min = FLOW_ML_MIN_PER_L * stand.water_l
-    start_ph = min(8.0, stand.limits.resume_ph + 0.1)
-    return VesselBuild(water_l=stand.water_l, flow_ml_min=flow_ml_min, start_ph=start_ph)
+    """Its water, fed by so much for each litre, with media that give 20 dKH at pH 6.65, or as fitted."""
+    plain = VesselBuild()
+    return replace(
+        plain,
+        water_l=stand.water_l,
+        flow_ml_min=stand.flow_ml_min or FLOW_ML_MIN_PER_L * stand.water_l,
+        effluent_meq_l=stand.effluent_meq_l or plain.effluent_meq_l,
+        start_ph=min(8.0, stand.limits.resume_ph + 0.1),
+    )
 
 
 def usual_gas_mol_s(stand: Stand) -> float:
@@ -139,19 +149,23 @@ def holding_gas_mol_s(stand: Stand) -> float:
 def assumed(stand: Stand) -> list[str]:
     """What the rig's chamber is, and where each figure is from, in a sentence each."""
     vessel, ml_min = vessel_of(stand), usual_gas_mol_s(stand) / gas_mol_per_s(1.0)
-    gas = (
-        "gas_ml_min of the file"
-        if stand.gas_ml_min is not None
-        else f"set so that gas is open {OPEN_SHARE:.0%} of the time; count yours and write gas_ml_min"
-    )
+    if stand.fitted:
+        gas = feed = "fitted to the recorded night"
+    elif stand.gas_ml_min is not None:
+        gas = "gas_ml_min of the file"
+    else:
+        gas = f"set so that gas is open {OPEN_SHARE:.0%} of the time; count yours and write gas_ml_min"
+    if not stand.fitted:
+        feed = "25 on 1.9 L, common practice, no source"
+    dkh = dkh_from_meq_l(vessel.effluent_meq_l)
     timer = "none" if stand.timer_s is None else f"{stand.timer_s:g} s"
     tank = "that no probe measures" if stand.limits.tank is None else f"called {stand.limits.tank.name}"
     return [
         f"{stand.water_l:g} L of water (water_l of the file), fed with {vessel.flow_ml_min:.0f} mL/min "
-        "(25 on 1.9 L, common practice, no source)",
+        f"({feed})",
         f"gas {ml_min:.1f} mL/min while open ({gas})",
-        "media that give effluent of 20 dKH at pH 6.65; a probe that lags 20 s, gas that comes a minute late "
-        "and goes on for 90 s (tail)",
+        f"media that give effluent of {dkh:.0f} dKH at pH 6.65; a probe that lags 20 s, gas that comes a "
+        "minute late and goes on for 90 s (tail)",
         f"{stand.valves} valve{'s in series' if stand.valves > 1 else ''}, its own timer: {timer}; a tank of "
         f"300 L {tank}, in a room of 40 m3",
     ]
