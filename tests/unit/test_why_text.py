@@ -219,3 +219,18 @@ def test_told_says_that_nobody_was_told() -> None:
     night = answers(answers(flowing(), Gas.OPEN).wait(1, 6.5), Gas.CLOSED)
     assert "told     nobody" in why(night)
     assert "reminded at 12:16:40" in why(night, alarm("service", "west: gas is still held shut"))
+
+
+def test_a_verdict_is_told_with_the_time_it_took_and_the_days_counts() -> None:
+    """`why` says after how long pH rose or fell on, and what to shut; `status` counts the day's closings."""
+    taken = ValveSaid(0, 0, link=True, acked=Gas.CLOSED)
+    night = flowing().wait(60, 6.8).reads(6.59).feed(taken).wait(60, 6.59).wait(55, 6.75)
+    assert ", after 6" in why(night) and "proved: pH rising at 12:" in why(night), why(night)
+    assert "west: closings in 24 h: 1 proved." in status(night)
+    night.wait(60, 6.9)
+    assert night.gas is Gas.OPEN
+    night.reads(6.59).feed(taken).wait(400, 6.59, slope_per_s=-0.0005)
+    shown = " ".join(why(night).split())
+    assert "NOT proved: pH still falling" in shown and "shut the hand valve at the cylinder" in shown
+    assert "west: closings in 24 h: 1 proved, 1 NOT PROVED." in status(night)
+    assert seen(night)["verdicts_24h"] == {"proved": 1, "not_proved": 1, "could_not_tell": 0}

@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from nightheron.cli.times import Times, span_text
+from nightheron.guard.explain import CAUTION, SHUT_BY_HAND
 
 CANNOT_TELL = "a reading that does not move proves nothing"
 VERDICTS = {
@@ -48,7 +49,8 @@ def verdict(chamber: Mapping[str, Any], seconds: float) -> list[str]:
             _next(chamber),
         ]
     if chamber["verdict"] == "not_proved":
-        return [f"{name}: NOT PROVED after {took}: pH was seen to fall on (now {_ph(chamber)})."]
+        said = f"{name}: NOT PROVED after {took}: pH was seen to fall on (now {_ph(chamber)})."
+        return [said, f"{SHUT_BY_HAND}. {CAUTION}"]
     lines = [f"{name}: COULD NOT TELL in {took}: {_why_untold(chamber)} (pH {_ph(chamber)})."]
     if chamber["verdict"] == "pending" and "no_effect" not in chamber["reasons"]:
         return [*lines, f"The rest goes on; look again with: nightheron why {name}"]

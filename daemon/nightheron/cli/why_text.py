@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from nightheron.cli.order_text import done_text, urgent_text
-from nightheron.cli.times import Times
+from nightheron.cli.times import Times, span_text
 from nightheron.guard.causes import steps
 from nightheron.guard.rule import LIVE
 
@@ -138,10 +138,11 @@ def _joined(*parts: str) -> str:
 def _proof(chamber: dict[str, Any], rows: Iterable[Mapping[str, Any]], times: Times) -> str:
     verdict = chamber["verdict"]
     at = next((str(row["utc"]) for row in rows if row.get("verdict") == verdict), "")
-    when = f" at {times.clock(at)}" if at else ""
+    when, took_s = f" at {times.clock(at)}" if at else "", chamber.get("verdict_s")
+    after = "" if took_s is None else f", after {span_text(took_s)}"
     words = {
-        "proved": f"; proved: pH rising{when}",
-        "not_proved": f"; NOT proved: pH still falling{when}",
+        "proved": f"; proved: pH rising{when}{after}",
+        "not_proved": f"; NOT proved: pH still falling{when}{after}; shut the hand valve at the cylinder",
         "could_not_tell": "; the water could not tell whether it stopped",
         "pending": "; the water has not answered yet",
     }
