@@ -156,20 +156,23 @@ def main() -> int:
     parser.add_argument("--hours", type=float, default=6.0)
     args = parser.parse_args()
     began, outcomes = time.monotonic(), []
-    for number in range(args.first, args.first + args.nights):
-        with tempfile.TemporaryDirectory() as place:
-            one = night(number, args.hours, Path(place))
-        outcomes.append(one)
-        if not one.same:
-            print(f"night {number} ({', '.join(one.broken)}): {one.result}", flush=True)
-        elif sys.stderr.isatty():
-            print(f"\r{len(outcomes)} of {args.nights}", end="", file=sys.stderr, flush=True)
+    with contextlib.suppress(KeyboardInterrupt):  # then what was played so far is told
+        for number in range(args.first, args.first + args.nights):
+            with tempfile.TemporaryDirectory() as place:
+                one = night(number, args.hours, Path(place))
+            outcomes.append(one)
+            if not one.same:
+                print(f"night {number} ({', '.join(one.broken)}): {one.result}", flush=True)
+            elif sys.stderr.isatty():
+                print(f"\r{len(outcomes)} of {args.nights}", end="", file=sys.stderr, flush=True)
     print(said(outcomes, args.hours, time.monotonic() - began))
     return 0 if all(one.same for one in outcomes) else 1
 
 
 def said(outcomes: list[Outcome], hours: float, took_s: float) -> str:
     """The sum of the nights."""
+    if not outcomes:
+        return "no night was played to its end"
     first, last = outcomes[0].number, outcomes[-1].number
     same = sum(one.same for one in outcomes)
     decisions = sum(one.result.decisions for one in outcomes)
