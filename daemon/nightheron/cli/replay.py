@@ -95,6 +95,7 @@ def _replay(path: Path, args: argparse.Namespace) -> tuple[dict[str, Any], Resul
         "evaluations": result.evaluations,
         "skipped": [one.body() for one in result.skipped],
         "first_difference": found.body() if found else None,
+        "begins_seq": next((row.seq for row in rows(path, 1, 2**62)), None),
         "version": program_version(),
         "runs": [one.body() for one in result.runs],
         "not_compared": sorted(result.not_compared),
@@ -161,6 +162,8 @@ def _lines(answer: dict[str, Any], result: Result, *, what_if: bool) -> list[str
     told += _other_version(answer)
     if result.rows == 0 and result.identical:
         told.append("Nothing in this span could be replayed.")
+        if (answer["begins_seq"] or 1) > 1:
+            told.append(f"The journal begins at entry {answer['begins_seq']}: those before it were archived.")
     elif result.identical:
         told.append("Not one decision differs." if what_if else "Every decision is the same, bit for bit.")
     else:
