@@ -237,3 +237,17 @@ def test_a_change_is_tried_on_the_faults_it_can_bear_on() -> None:
     assert bears_on("higher_floor", surge)
     assert bears_on("push", probe)
     assert set(BEARS_ON) <= set(trials(untimed(), 0.5)) | {"tank_required", "feedback"}
+
+
+def test_a_cup_left_at_the_end_of_service_ends_in_its_trial() -> None:
+    """A fault that comes while hands are at work is put in during a hold; the trial opening finds it."""
+    one = stand()
+    healthy = ready(one)
+    left, plain = (
+        guarded(healthy, one, FAULTS[name], SHORT_H, None)
+        for name in ("cup_at_the_end_of_service", "probe_in_cup_7")
+    )
+
+    assert left.open_s < one.limits.trial_opening_s + 120.0
+    assert (left.harm_s, left.told) == (0.0, "no_effect")
+    assert plain.open_s > 6000.0

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from nightheron.settings.site import Chamber, Site
 
 HELP = "this configuration against the fault library, scored in minutes of harm"
-HOURS, HOURS_MOST = 4.0, 72.0
+HOURS, HOURS_MOST = 3.0, 72.0
 ANSWER_S = 1800.0
 SPAN = re.compile(r"(\d+(?:\.\d+)?)(s|m|h)")
 SECONDS = {"s": 1.0, "m": 60.0, "h": 3600.0}

@@ -20,7 +20,6 @@ def as_text(found: Iterable[Rehearsed], wanted: Wanted, accepted: Collection[str
 
 def _parts(one: Rehearsed, wanted: Wanted, accepted: Collection[str]) -> list[str]:
     name, harmed = one.stand.limits.name, one.harmful()
-    parts = [_head(one, wanted)]
     bad = one.harmful(accepted)
     if bad:
         verdict = f"{name}: {len(bad)} of {len(one.rows)} faults lead to harm in spite of the guard."
@@ -28,7 +27,7 @@ def _parts(one: Rehearsed, wanted: Wanted, accepted: Collection[str]) -> list[st
         verdict = f"{name}: none of {len(one.rows)} faults leads to harm" + (
             " that was not accepted." if harmed else "."
         )
-    parts.append(verdict)
+    parts = [verdict, _head(one, wanted)]
     spared = [row for row in one.rows if row.unguarded.harm_s and not row.guarded.harm_s]
     if harmed:
         parts.append(_table("Harm in spite of the guard", harmed, accepted))
@@ -50,13 +49,18 @@ def _head(one: Rehearsed, wanted: Wanted) -> str:
     lines = [
         _wrap(
             f"Rehearsal of {one.stand.limits.name}, a SIMULATION: each fault is put into a healthy chamber "
-            f"as gas opens, and played for {one.hours:.3g} h through the guard's own decisions. {comes}",
+            f"as gas opens, and played for {_long(one.hours)} through the guard's own decisions. {comes}",
             "",
         ),
         *([] if one.night is None else [_night(one.night)]),
-        *(_wrap(f"- {text}", "  ") for text in ["The chamber on the rig:", *assumed(one.stand)][1:]),
+        "The chamber on the rig:",
+        *(_wrap(f"- {text}", "  ") for text in assumed(one.stand)),
     ]
     return "\n".join(lines)
+
+
+def _long(hours: float) -> str:
+    return f"{hours:.3g} h" if hours >= 2.0 else f"{60.0 * hours:.0f} min"
 
 
 def _night(night: OwnNight) -> str:
@@ -142,19 +146,20 @@ def _advice(one: Rehearsed) -> list[str]:
     if not one.advice:
         return [f"None of {one.tried} single changes tried would have spared a minute."]
     worst = f" on the {WORST} worst" if len(one.harmful()) > WORST else ""
-    lines = [f"What would have helped, of {one.tried} single changes tried{worst}, the best first"]
+    lines = [f"What would have helped, of {one.tried} single changes tried{worst}, best first"]
     for advice in one.advice[:ADVICE_MOST]:
-        lines.append(
-            f"  {_minutes(advice.before_s):>8} -> {_minutes(advice.after_s):<8}  {_spared(advice)}".rstrip()
-        )
-        lines.append(_wrap(advice.trial.what, "      "))
+        lines.append(f"  {_minutes(advice.before_s):>8} -> {_minutes(advice.after_s)}")
+        lines += [_wrap(text, "      ") for text in (advice.trial.what, _spared(advice))]
     return ["\n".join(lines)]
 
 
 def _spared(advice: Advice) -> str:
-    better = [name for name, before_s, after_s in advice.faults if after_s < before_s]
-    gone = [name for name, before_s, after_s in advice.faults if before_s and not after_s]
-    return f"{len(better)} of {len(advice.faults)} harmful faults less, {len(gone)} of them gone"
+    """Each fault with which there is less harm, and how much is left."""
+    better = [one for one in advice.faults if one[2] < one[1] - 1.0]
+    return "spares " + ", ".join(
+        f"{name} wholly" if not after_s else f"{name} down to {_minutes(after_s)}"
+        for name, _, after_s in better
+    )
 
 
 def _meaning(one: Rehearsed) -> str:

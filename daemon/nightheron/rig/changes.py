@@ -167,7 +167,7 @@ def _times(stand: Stand, healthy_share: float) -> Iterator[Trial]:
     floor_ph = round(limits.floor_ph + 0.1, 2)
     yield Trial(
         "higher_floor",
-        f"floor_ph = {floor_ph:.2f}, resume_ph = {limits.resume_ph + 0.1:.2f}: a tenth more room",
+        f"floor_ph = {floor_ph:.2f}, resume_ph = {limits.resume_ph + 0.1:.2f}: more room, less alkalinity",
         lambda one: _limits(one, floor_ph=floor_ph, resume_ph=round(limits.resume_ph + 0.1, 2)),
     )
 

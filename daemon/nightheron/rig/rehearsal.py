@@ -11,7 +11,7 @@ from __future__ import annotations
 import copy
 from dataclasses import dataclass, field
 
-from nightheron.model import NS, AlarmClass, Effect, Event, Gas, Raise, State
+from nightheron.model import NS, Act, AlarmClass, Effect, Event, Gas, Raise, State
 from nightheron.rig.devices import Device
 from nightheron.rig.faults import Fault
 from nightheron.rig.harm import Harm
@@ -26,6 +26,8 @@ OPENS_WITHIN_S = 3 * 3600
 INTO_OPENING_S = 30
 BEAT_MISSED_S = 900.0
 """Until somebody is told that a heartbeat stays out; assumed."""
+IN_SERVICE, HANDS_S = "during nightheron service on", 300.0
+"""What the hands of a fault say where it comes while somebody works, and how long each half of that takes."""
 OVER_AFTER_S = 3600.0
 """So long after the last change, gas that is latched shut and does not flow ends a play."""
 
@@ -120,7 +122,7 @@ def guarded(
     harm, ear = Harm(stand.harm), Ear(guard.now_ns)
     guard.watchers = [ear]
     if fault is not None:
-        guard.faults.put(fault, guard.name)
+        _put(guard, fault)
     from_ms, lost_ms, shut_ms = guard.now_ms, 0, 0
     end_ms, quiet_ms = from_ms + round(hours * 3.6e6), from_ms + 1000 * _last_change_s(fault)
     while guard.now_ms < end_ms:
@@ -140,6 +142,18 @@ def guarded(
         if guard.now_ms - quiet_ms > 1000 * OVER_AFTER_S and _over(guard, harm, shut=bool(shut_ms)):
             break
     return _score(harm, guard, ear, from_ms, shut_ms)
+
+
+def _put(guard: Played, fault: Fault) -> None:
+    """Put it in; where hands must have been at work for it, during a hold that then ends."""
+    in_service = IN_SERVICE in fault.hands
+    if in_service:
+        guard.acts(Act.SERVICE_ON, why="cleaning", for_s=1200.0)
+        guard.lives(HANDS_S)
+    guard.faults.put(fault, guard.name)
+    if in_service:
+        guard.lives(HANDS_S)
+        guard.acts(Act.SERVICE_OFF)
 
 
 def _limited(stand: Stand, bay: Bay) -> None:
