@@ -116,7 +116,7 @@ def test_the_last_proof_is_found_in_the_journal(tmp_path: Path) -> None:
         site.reads(0.5, ph)
     site.reads(0.1, 6.66)
     at = rfc3339(site.clock.utc())
-    site.reads(0.5, 6.69)
+    site.reads(0.5, 6.67)
     found = last_proved(site.config, "west")
     assert found is not None
     assert "2026-01-01T00:02" < found <= at
