@@ -51,6 +51,8 @@ class Trial:
     key: str
     what: str
     makes: Callable[[Stand], Stand]
+    postpones: bool = False
+    """It gives time rather than ending the cause, and so comes last whatever it spares in a short play."""
 
 
 def trials(stand: Stand, healthy_share: float) -> dict[str, Trial]:
@@ -167,8 +169,9 @@ def _times(stand: Stand, healthy_share: float) -> Iterator[Trial]:
     floor_ph = round(limits.floor_ph + 0.1, 2)
     yield Trial(
         "higher_floor",
-        f"floor_ph = {floor_ph:.2f}, resume_ph = {limits.resume_ph + 0.1:.2f}: more room, less alkalinity",
+        f"floor_ph = {floor_ph:.2f}, resume_ph = {limits.resume_ph + 0.1:.2f}: later, and at less alkalinity",
         lambda one: _limits(one, floor_ph=floor_ph, resume_ph=round(limits.resume_ph + 0.1, 2)),
+        postpones=True,
     )
 
 

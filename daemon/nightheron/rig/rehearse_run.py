@@ -196,4 +196,4 @@ def _advice(
         before_s, after_s = sum(one[1] for one in each), sum(one[2] for one in each)
         if before_s - after_s >= max(MATTERS_S, MATTERS_SHARE * before_s):
             found.append(Advice(trial, before_s, after_s, each))
-    return tuple(sorted(found, key=lambda one: one.after_s))
+    return tuple(sorted(found, key=lambda one: (one.trial.postpones, one.after_s)))
