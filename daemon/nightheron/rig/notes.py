@@ -49,7 +49,7 @@ class Notes:
     against_s: float = 0.0
     """Seconds in which the valve passed gas that was ordered shut."""
     flowed: set[str] = field(default_factory=set)
-    """Faults that stood while gas flowed."""
+    """Faults that stood while gas flowed or was ordered to."""
     first: dict[str, float] = field(default_factory=dict)
     """Seconds into the night at which each reason that is not normal first shut gas, latched or was told.
 
@@ -106,7 +106,7 @@ class Notes:
         if self._gas is Gas.OPEN and now_ns > self._until_ns:
             self._close(self._until_ns)
         ph, share, floor_ph = bay.ph, bay.valve.share, self.limits.floor_ph
-        if share > 0.0 and self.faults.standing:
+        if (share > 0.0 or self._gas is Gas.OPEN) and self.faults.standing:
             self.flowed.update(name for name, _ in self.faults.standing)
         if share > LEAKING and self._gas is Gas.CLOSED and now_ns - self._shut_ns > NS:
             self.against_s += dt_s
