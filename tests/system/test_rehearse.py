@@ -95,7 +95,8 @@ def test_the_demos_chambers_can_be_rehearsed(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("--fault", "gremlin"), "there is no fault 'gremlin'"),
+        (("--fault", "gremlin"), "there is no fault 'gremlin'; there is host_lost"),
+        (("--fault", "valve_stuk_open"), "there is valve_stuck_open"),
         (("--chamber", "attic"), "there is no chamber 'attic'; there are west"),
         (("--answer", "soon"), "--answer soon is no span"),
         (("--hours", "900"), "--hours 900 is not between"),

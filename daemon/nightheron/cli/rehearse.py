@@ -76,7 +76,7 @@ def run(args: argparse.Namespace) -> int:
         chambers = _chambers(site, args.chamber)
         unknown = [name for name in [*args.fault, *args.accept] if name not in known]
         if unknown:
-            raise ValueError(f"there is no fault {unknown[0]!r}; nightheron rig faults lists those there are")
+            raise ValueError(_unknown(unknown[0], list(known)))
         if not 0.1 <= args.hours <= HOURS_MOST:
             raise ValueError(f"--hours {args.hours:g} is not between 0.1 and {HOURS_MOST:g}")
         answer_s = _span(args.answer)
@@ -92,6 +92,13 @@ def run(args: argparse.Namespace) -> int:
         print(wrong, file=sys.stderr)
         return 2
     return _rehearsed(args, site, nights, answer_s)
+
+
+def _unknown(name: str, known: list[str]) -> str:
+    from difflib import get_close_matches
+
+    near = get_close_matches(name, known, 3) or ["host_lost", "links_lost"]
+    return f"there is no fault {name!r}; there is {', '.join(near)}, and what nightheron rig faults lists"
 
 
 def _nights(
