@@ -41,7 +41,7 @@ PROBE_WORDS = (
 TIMES = ("after_s", "over_s", "for_s", "every_s")
 TEXTS = ("name", "breaks", "says", "notice", "shows", "hands")
 NAMING = ("names", "names_with")
-REASONS = frozenset((*Reason, "surge", "stalled"))
+REASONS = frozenset(Reason)
 BESIDE = (
     *("circulation", "feed", "flow", "leak", "outlet_pressure", "room_co2", "temperature", "vessel_pressure"),
     *("tank", "tank_required", "feedback", "broker", "several"),
