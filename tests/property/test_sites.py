@@ -46,6 +46,7 @@ def sites(draw: st.DrawFn) -> str:
             lines += [f'[[chamber.valves]]\ndriver = "mqtt"\norder_topic = "{name}/gas/{number}"']
         for signal in draw(st.lists(st.sampled_from(OTHERS), unique=True)):
             lines += [f"[chamber.{signal}]\nrequired = {str(draw(st.booleans())).lower()}"]
+            lines += ["hold_s = 0"] if signal is Signal.CIRCULATION else []  # held after a start as well
             lines += [f'[chamber.{signal}.probe]\ndriver = "mqtt"\ntopic = "{name}/{signal}"']
     feeds = [draw(st.integers(0, 2)) for _ in names]
     for tank in (1, 2):

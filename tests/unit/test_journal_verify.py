@@ -140,8 +140,7 @@ def test_one_wrong_byte_anywhere_never_raises(tmp_path: Path) -> None:
         result, code = both(copy)
         assert code in (0, 1)
         caught += not result.ok
-    body_at = whole.index(b'"ph":6.55')
-    copy.write_bytes(whole[:body_at] + b'"ph":6.95' + whole[body_at + 9 :])
+    copy.write_bytes(whole.replace(b'"ph":6.55', b'"ph":6.95'))  # everywhere: a page may keep an old copy
     assert (both(copy)[0].ok, both(copy)[1]) == (False, 1)
     assert caught > len(places) // 2
 
