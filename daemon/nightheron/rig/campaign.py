@@ -32,7 +32,7 @@ WARM_S = 26 * 3600.0
 CORE: Callable[[ChamberLimits], Chamber] = Chamber
 """What guards; a test puts a worse one here."""
 OF_EXTRAS = {
-    "freezes": {Reason.GUARD_LATE},
+    "freezes": {Reason.GUARD_LATE, Reason.CHAMBER_PH_LOST},
     "keeper_dies": {Reason.KEEPER_LOST, Reason.VALVE_LOST},
     "new_journal": {Reason.NEW_JOURNAL},
     "dies": {Reason.RESTARTS},
