@@ -24,6 +24,8 @@ KINDS = (
     "delivery",
     "act",
     "snapshot",
+    "cycle",
+    "usual",
     "thinned",
     "seal",
 )

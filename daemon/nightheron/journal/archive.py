@@ -18,6 +18,7 @@ from nightheron.journal.age import old_until
 from nightheron.journal.claims import NEWEST_SEAL, NOTE, seal_of
 from nightheron.journal.connect import COLUMNS, INDEX, SCHEMA, connect_reader
 from nightheron.journal.marker import sync_directory
+from nightheron.journal.place import why_no_place
 from nightheron.journal.span import rows
 from nightheron.journal.verify import Result, verify
 
@@ -71,28 +72,42 @@ def write(path: Path, target: Path, cut: Cut, show: Callable[[float], None] = la
         return _there(target, cut)
     fresh = target.with_name(f".{target.name}.new")
     try:
+        if why := why_no_place(path, target):
+            raise CannotArchive(why)
         fresh.unlink(missing_ok=True)  # of a run that was cut off
         # Nobody but its owner and group may read a journal; an archive is no wider.
-        os.close(os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o640))
+        ours = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o640)
     except OSError as fault:
         raise CannotArchive(f"{target} cannot be made: {fault.strerror}.") from None
     try:
         _fill(path, fresh, cut, show)
         result = _verified(fresh, cut)
+        _still(ours, fresh)
         fresh.rename(target)
+        _still(ours, target)
         sync_directory(target.absolute().parent)
     except OSError as fault:
         raise CannotArchive(f"{target} cannot be written: {fault.strerror}.") from None
     finally:
+        os.close(ours)
         for end in ("", "-journal", "-wal", "-shm"):
             with suppress(OSError):
                 Path(f"{fresh}{end}").unlink()
     return result
 
 
+def _still(ours: int, path: Path) -> None:
+    """What lies there is the file that was verified: another run to the same name throws ours away."""
+    if not os.path.samestat(os.fstat(ours), path.stat()):
+        raise CannotArchive(f"{path} was made by another run meanwhile; nothing was archived. Try again.")
+
+
 def _there(target: Path, cut: Cut) -> Result:
     """An archive that was finished when the run before was cut off, and no other file."""
-    found = verify(target, part=True)
+    try:
+        found = verify(target, part=True)
+    except OSError as fault:
+        raise CannotArchive(f"{target} cannot be used ({fault.strerror}); name a new file.") from None
     if found.archive and found.ok and _holds(found) == cut:
         return found
     raise CannotArchive(

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from nightheron.journal.connect import connect_reader
 from nightheron.journal.marker import sync_directory
+from nightheron.journal.place import why_no_place
 from nightheron.journal.verify import Result, verify
 
 
@@ -30,8 +31,14 @@ def copy(path: Path, target: Path) -> Result:
         raise CannotCopy(f"{target} is there already; name a file that is not.")
     fresh = target.with_name(f".{target.name}.new")
     try:
+        if why := why_no_place(path, target):
+            raise CannotCopy(why)
         # Nobody but its owner and group may read a journal; a copy is no wider.
         os.close(os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o640))
+    except FileExistsError:
+        raise CannotCopy(
+            f"{fresh} is there: another copy is being made, or one was cut off; then remove it."
+        ) from None
     except OSError as fault:
         raise CannotCopy(f"{target} cannot be made: {fault.strerror}.") from None
     try:
