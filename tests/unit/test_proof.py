@@ -257,7 +257,7 @@ def test_a_leak_that_begins_after_the_proof_is_told() -> None:
     assert verdict(night) is Verdict.PROVED
     night.wait(600, 6.60)
     assert Reason.NOT_STOPPING not in night.reasons
-    night.wait(60, 6.48)
+    night.wait(240, 6.60, slope_per_s=-0.0005)
     assert Reason.NOT_STOPPING in night.reasons
     assert verdict(night.wait(60, 6.60)) is Verdict.PROVED
 
@@ -268,3 +268,11 @@ def test_a_proved_closing_is_not_doubted_while_hands_are_at_work() -> None:
     night.act(Act.HOLD, for_s=600.0)
     night.wait(60, 4.05)
     assert Reason.NOT_STOPPING not in night.reasons
+
+
+def test_one_step_of_the_reading_is_no_leak_and_a_leak_after_it_is() -> None:
+    """A reading that drops by 0.3 at once with gas shut wakes nobody; falling on from there does."""
+    night = flowing().wait(60, 6.8).wait(60, 6.56).wait(400, 6.66).wait(120, 6.36)
+    assert Reason.NOT_STOPPING not in night.reasons
+    night.wait(300, 6.36, slope_per_s=-0.0005)
+    assert Reason.NOT_STOPPING in night.reasons

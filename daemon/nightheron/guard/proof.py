@@ -48,6 +48,10 @@ class Proof:
     """The level soon after the closing."""
     after_lag_ph: float | None = None
     """The level when line and probe lag were over; falling on from there is not the tail."""
+    before_ph: float | None = None
+    """The level one reading ago, with the gas shut."""
+    stepped: bool = False
+    """A fall of this closing came in one reading: no water, and forgiven once."""
     lowest_at_s: float = 0.0
     """When that was, counted from the closing."""
     trend: list[list[float]] = field(default_factory=list)
@@ -95,7 +99,8 @@ class Proof:
         """The gas stops; from here the water must turn."""
         self.verdict, self.verdict_s = Verdict.PENDING, None
         self.rising_ph_per_s = self._rising()
-        self.lowest_ph = self.shut_ph = self.after_lag_ph = None
+        self.lowest_ph = self.shut_ph = self.after_lag_ph = self.before_ph = None
+        self.stepped = False
         self.rest_wait_ns = 0
         self.rest_from_trial = self.trial
         self.answers_trial = self.trial and not self.doubted
@@ -131,7 +136,7 @@ class Proof:
 
     def set_out_anew(self) -> None:
         """The reading jumped as no water does: what it was before is no measure of an answer."""
-        self.highest_ph = self.lowest_ph = self.shut_ph = self.after_lag_ph = None
+        self.highest_ph = self.lowest_ph = self.shut_ph = self.after_lag_ph = self.before_ph = None
         self.trend.clear()
         self.wander.set_out_anew()
 
@@ -166,6 +171,7 @@ class Proof:
             self.after_lag_ph = None
         elif self.verdict in (Verdict.PENDING, Verdict.PROVED):
             self._see_fall(noise_ph, level, closed_s, lag_s)
+        self.before_ph = level
 
     def _enough_ph(self, noise_ph: float, over_s: float) -> float:
         """So much in ``over_s`` is an answer, and neither noise nor wandering."""
@@ -199,7 +205,14 @@ class Proof:
             self.after_lag_ph = self.lowest_ph if turned else level
         from_ph = level if self.after_lag_ph is None else self.after_lag_ph
         in_lag_ph = 0.0 if self.shut_ph is None else self.shut_ph - from_ph
-        if from_ph - level >= max(self._enough_ph(noise_ph, closed_s), TAIL_SHARE * in_lag_ph):
+        enough_ph = max(self._enough_ph(noise_ph, closed_s), TAIL_SHARE * in_lag_ph)
+        if from_ph - level < enough_ph:
+            return
+        fell_ph = 0.0 if self.before_ph is None else self.before_ph - level
+        if fell_ph >= enough_ph and not self.stepped:  # in one reading: a plug or a pump; a leak falls on
+            self.stepped, self.after_lag_ph = True, level
+            self.shut_ph = None if self.shut_ph is None else self.shut_ph - fell_ph
+        else:
             self.verdict, self.verdict_s = Verdict.NOT_PROVED, closed_s
 
     def has_waited(self, limits: ChamberLimits, *, overdue: bool) -> bool:
