@@ -152,7 +152,7 @@ def main(arguments):
             return 2
     parts = sorted(map(Part, paths), key=lambda part: (part.first, part.last))
     wrong = chain_of(parts)
-    if not wrong and head and not any(head.lower() in part.hashes.values() for part in parts):
+    if not wrong and head is not None and not any(head.lower() in part.hashes.values() for part in parts):
         wrong = f"the chain does not contain the head {head}"
     if wrong:
         print(f"NOT OK  {wrong}")

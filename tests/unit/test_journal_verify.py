@@ -8,6 +8,7 @@ import sqlite3
 from pathlib import Path
 
 import pytest
+from nightheron.cli.main import main
 from nightheron.journal.chain import GENESIS, entry_hash
 from nightheron.journal.verify import verify
 
@@ -196,3 +197,11 @@ def test_the_stand_alone_verifier_imports_only_the_standard_library() -> None:
     ]
     assert len(ALONE.read_text().splitlines()) < 180
     assert json.dumps(alone().COPIES)
+
+
+def test_an_empty_head_is_in_no_chain(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A head that was left empty, as by a variable that is not set, is never taken for one that was found."""
+    path = filled(tmp_path, 3)
+    assert alone().main([str(path), "--head", ""]) == 1
+    assert main(["verify", str(path), "--head", ""]) == 2
+    assert "--head takes" in capsys.readouterr().err

@@ -16,7 +16,7 @@ from typing import NamedTuple
 
 from nightheron.journal.age import old_until
 from nightheron.journal.claims import NEWEST_SEAL, NOTE, seal_of
-from nightheron.journal.connect import COLUMNS, INDEX, SCHEMA, connect_reader
+from nightheron.journal.connect import COLUMNS, INDEX, RARE, SCHEMA, connect_reader
 from nightheron.journal.marker import sync_directory
 from nightheron.journal.place import why_no_place
 from nightheron.journal.span import rows
@@ -25,6 +25,7 @@ from nightheron.journal.verify import Result, verify
 BATCH_ROWS = 1000
 PAGE_BYTES = 65536
 """Nothing is added to an archive: on large pages the rows lie closest, a sixth less than in the journal."""
+SNAPSHOTS = f"SELECT chamber, max(seq) FROM entries WHERE kind = 'snapshot' AND {RARE} GROUP BY chamber"  # noqa: S608 - fixed text
 FIRST = "SELECT seq, prev FROM entries WHERE seq > ? ORDER BY seq LIMIT 1"
 
 
@@ -58,8 +59,24 @@ def oldest_part(path: Path, before_utc: str) -> Cut | None:
         last = old_until(db, before_utc, nothing)
         if last == nothing:
             last = old_until(db, before_utc, nothing, any_clock=True)
+        last = _with_snapshots_left(db, last)
         found = db.execute("SELECT hash FROM entries WHERE seq = ?", (last,)).fetchone()
     return Cut(first[0], last, first[1], found[0]) if found and last >= first[0] else None
+
+
+def _with_snapshots_left(db: sqlite3.Connection, last: int) -> int:
+    """``last``, or so much earlier that each chamber with entries behind it keeps its newest snapshot.
+
+    A start finds there what the chamber has learned. In a journal that stands still they all grow old.
+    """
+    behind = "SELECT 1 FROM entries WHERE seq > ? AND chamber IS ? LIMIT 1"
+    kind = "SELECT kind FROM entries WHERE seq = ?"
+    for chamber, newest in sorted(db.execute(SNAPSHOTS).fetchall(), key=lambda one: one[1], reverse=True):
+        if newest <= last and db.execute(behind, (last, chamber)).fetchone():
+            last = newest - 1
+            while db.execute(kind, (last,)).fetchone() == ("snapshot",):
+                last -= 1  # several stand together
+    return last
 
 
 def write(path: Path, target: Path, cut: Cut, show: Callable[[float], None] = lambda share: None) -> Result:
