@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from nightheron.cli.main import main
 from nightheron.journal.chain import GENESIS, entry_hash
+from nightheron.journal.connect import SCHEMA
 from nightheron.journal.verify import verify
 
 from tests.support.journals import ALONE, alone, both, draft, edit, filled
@@ -205,3 +206,45 @@ def test_an_empty_head_is_in_no_chain(tmp_path: Path, capsys: pytest.CaptureFixt
     assert alone().main([str(path), "--head", ""]) == 1
     assert main(["verify", str(path), "--head", ""]) == 2
     assert "--head takes" in capsys.readouterr().err
+
+
+KNOWN = (
+    b'{"seq":1,"boot":"b1","mono_ns":7,"utc":"2026-03-01T22:00:00.000Z","clock_synced":true,'
+    b'"kind":"stop","chamber":null,"text":"known"}'
+)
+
+
+@pytest.mark.parametrize(
+    ("body", "fits"),
+    [
+        (KNOWN, True),
+        (KNOWN[:-1] + b',"x":NaN}', False),
+        (KNOWN[:-1] + b',"x":-Infinity}', False),
+        (KNOWN + b" ", False),
+        (b"\n" + KNOWN, False),
+        (b"\xef\xbb\xbf" + KNOWN, False),
+        (KNOWN.decode().encode("utf-16"), False),
+        (KNOWN[:-1] + b',"x":' + b"[" * 100_000 + b"]" * 100_000 + b"}", False),
+    ],
+)
+def test_both_take_the_same_for_a_body(tmp_path: Path, body: bytes, fits: bool) -> None:
+    """Only one JSON object of RFC 8259 in UTF-8, without blanks around it, is a body for either."""
+    path = tmp_path / "one.db"
+    with sqlite3.connect(path) as db:
+        db.execute(SCHEMA)
+        row = (
+            1,
+            "2026-03-01T22:00:00.000Z",
+            "b1",
+            7,
+            "stop",
+            None,
+            body,
+            GENESIS,
+            entry_hash(GENESIS, body),
+            None,
+        )
+        db.execute("INSERT INTO entries VALUES (?,?,?,?,?,?,?,?,?,?)", row)
+    db.close()
+    assert verify(path).ok is fits
+    assert alone().main([str(path)]) == (0 if fits else 1)

@@ -39,10 +39,12 @@ def test_a_quiet_night_says_so_and_asks_for_nothing() -> None:
 
 
 def test_no_rows_are_not_a_quiet_night() -> None:
-    """A span without a row is unknown: neither quiet nor safe."""
+    """A span without a row is unknown: neither quiet nor safe, and somebody should look."""
     said = night([], at(0), at(QUIET_S))["answers"]
     assert "Nothing is known of this time" in str(said)
     assert "not known from here" in str(said)
+    assert "Nothing to do" not in str(said)
+    assert "look at the valve" in str(said)
 
 
 def test_rows_that_end_early_leave_the_gas_unknown() -> None:

@@ -113,6 +113,8 @@ def do_of(night: Found) -> list[str]:
             found.append(f"{name}: look at it: {RULES[worst].sentence}.")
     if night["stopped"] is not None:
         found.append("Start the service if the chamber is to be fed.")
+    elif not night["rows"]:
+        found.append("See whether the service runs (nightheron status), and look at the valve.")
     elif night["chambers"] and _s(night["last_row"], night["to"]) > FRESH_S:
         found.append("See why the service does not run (nightheron status), and look at the valve.")
     return found
