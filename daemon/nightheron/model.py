@@ -46,7 +46,7 @@ class Left:
     """A planned rest was under way."""
     opened_day_s: float
     rest_lowest_ph: float | None = None
-    """The lowest level seen since the closing whose answer is awaited."""
+    """The lowest level seen since a closing that is watched still."""
     rest_from_trial: bool = False
     trial: bool = False
     """The next opening must be answered within the trial time."""
@@ -86,6 +86,8 @@ class Left:
     """Closings since then."""
     verdict_hours: tuple[tuple[int, ...], ...] = ()
     """Closings proved, not proved, not to be told, by hours of running, newest last."""
+    proved: bool = False
+    """The water was seen to rise in the present closing; should it fall below its lowest, gas passes."""
 
 
 @dataclass(frozen=True, slots=True)

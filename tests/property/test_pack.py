@@ -52,6 +52,7 @@ LEFT = st.builds(
     rest_lowest_ph=st.none() | NUMBER,
     rest_from_trial=st.booleans(),
     trial=st.booleans(),
+    proved=st.booleans(),
 )
 SPELLED = NUMBER.map(lambda value: (value, repr(value))) | st.tuples(st.none() | NUMBER, TEXT)
 OBSERVED = st.builds(

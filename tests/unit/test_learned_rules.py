@@ -314,3 +314,17 @@ def test_closings_that_could_not_be_told_are_counted_toward_that_day() -> None:
     assert restarted(night).chamber.left().untold == 3
     night.act(Act.CHANGED, work=Work.PUMP)
     assert night.chamber.left().untold == 0
+
+
+def test_a_moved_probe_takes_back_only_what_it_proved() -> None:
+    """A rise no water makes, in a closing that could not be told, leaves the day's counts as they are."""
+    night = flowing().wait(60, 6.8).reads(6.59).wait(100, 6.55)
+    night.act(Act.SERVICE_ON)
+    night.act(Act.SERVICE_OFF)
+    night.wait(30, 6.6)
+    night.chamber._s.tally.hours[-1][2] += 3  # closings earlier in this hour
+    ph = 6.6
+    for _ in range(60):
+        ph += (7.0 - ph) / 30
+        night.wait(1, round(ph, 3))
+    assert night.chamber._s.tally.hours[-1] == [0, 0, 4]

@@ -276,3 +276,35 @@ def test_one_step_of_the_reading_is_no_leak_and_a_leak_after_it_is() -> None:
     assert Reason.NOT_STOPPING not in night.reasons
     night.wait(300, 6.36, slope_per_s=-0.0005)
     assert Reason.NOT_STOPPING in night.reasons
+
+
+def test_a_leak_that_begins_after_proof_and_restart_is_told() -> None:
+    """A proved closing is watched on over a restart, against its own lowest, and counted once."""
+    night = flowing().wait(60, 6.8).wait(60, 6.56).wait(400, 6.66)
+    again = restarted(restarted(night).wait(30))
+    again.wait(600, 6.60)
+    assert Reason.NOT_STOPPING not in again.reasons
+    assert again.chamber.decision.verdicts_day == (1, 0, 0)
+    again.wait(240, slope_per_s=-0.0005)
+    assert Reason.NOT_STOPPING in again.reasons
+    told = restarted(restarted(again).wait(30))
+    assert told.chamber.decision.verdicts_day == (0, 1, 0), "a restart is no closing more"
+
+
+def test_a_proof_of_an_earlier_closing_is_none_of_this() -> None:
+    """Killed with gas flowing after a proved closing: the closing that the start makes is not proved."""
+    night = flowing().wait(60, 6.8).wait(60, 6.56).wait(200, 6.9)
+    assert (night.gas, verdict(night)) == (Gas.OPEN, Verdict.PROVED)
+    again = restarted(night)
+    assert verdict(again.wait(60, 6.9)) is Verdict.PENDING
+
+
+def test_water_at_rest_that_falls_after_a_gap_of_the_probe_wakes_nobody() -> None:
+    """Shut for long and proved, pH falls a little by itself at night: a lost line before that is no cause."""
+    night = flowing(gas_budget_s_per_day=300.0).wait(320, 6.9, slope_per_s=-0.0005)
+    night.wait(600, slope_per_s=0.001)
+    assert verdict(night) is Verdict.PROVED
+    night.wait(7, None).wait(300, 7.3).wait(1800, slope_per_s=-0.0001)
+    assert Reason.NOT_STOPPING not in night.raised()
+    night.wait(600, slope_per_s=-0.001)
+    assert Reason.NOT_STOPPING in night.raised(), "below the lowest of this closing it is gas"

@@ -192,8 +192,11 @@ def _carry_over(s: ChamberState, left: Left) -> None:
     proof.lowest_ph = left.rest_lowest_ph
     if left.not_proved:
         proof.verdict = Verdict.NOT_PROVED
+    elif left.proved and left.gas is Gas.CLOSED:
+        proof.verdict = Verdict.PROVED
     elif left.gas is Gas.OPEN or left.rest_pending or left.pending:
         proof.verdict = Verdict.PENDING
+    s.tally.last = proof.verdict  # counted by the run before
 
 
 def _carry_open_time(s: ChamberState, left: Left) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from nightheron.guard.state import ChamberState
+from nightheron.guard.state import ChamberState, Phase
 from nightheron.model import NS, Decision, Left, Reason, Verdict
 
 
@@ -10,6 +10,7 @@ def left_of(s: ChamberState, decision: Decision) -> Left:
     """All that outlives the process, from the state and its latest decision."""
     proof = s.proof
     resting = Reason.PLANNED_REST in s.objections
+    proved = proof.turned() and s.phase is Phase.CLOSED
     return Left(
         gas=decision.gas,
         reason=decision.reason,
@@ -20,11 +21,12 @@ def left_of(s: ChamberState, decision: Decision) -> Left:
         opening_s=proof.opening_ns / NS,
         rest_pending=resting,
         opened_day_s=sum(s.opened_day_ns) / NS,
-        rest_lowest_ph=proof.lowest_ph if resting or proof.falls_on() else None,
+        rest_lowest_ph=proof.lowest_ph if resting or proved or proof.falls_on() else None,
         rest_from_trial=proof.rest_from_trial,
         trial=proof.trial,
         pending=proof.verdict is Verdict.PENDING,
         not_proved=proof.falls_on(),
+        proved=proved,
         taken=s.taken,
         digit_ph=s.probes[0].digit_ph,
         steps=s.probes[0].steps,

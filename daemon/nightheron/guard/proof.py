@@ -135,8 +135,13 @@ class Proof:
         return unchanged or self.opening_ns >= limits.longest_opening_s * NS
 
     def set_out_anew(self) -> None:
-        """The reading jumped as no water does: what it was before is no measure of an answer."""
-        self.highest_ph = self.lowest_ph = self.shut_ph = self.after_lag_ph = self.before_ph = None
+        """The reading jumped as no water does: what it was before is no measure of an answer.
+
+        Water that was seen to rise may fall again, for many reasons; below its lowest is still the measure.
+        """
+        if not self.turned():
+            self.lowest_ph = None
+        self.highest_ph = self.shut_ph = self.after_lag_ph = self.before_ph = None
         self.trend.clear()
         self.wander.set_out_anew()
 

@@ -63,8 +63,9 @@ def _rate(s: ChamberState, limits: ChamberLimits, level_ph: float, noise_ph: flo
             s.surges_ns = [*s.surges_ns[1 - SURGES_KEPT :], s.now_ns]
             s.watch.doubt("a surge")
     elif s.phase is Phase.CLOSED and -falls >= RISE_TIMES * limits.surge_ph_per_min:
+        if s.proof.turned():
+            s.tally.take_back()
         s.proof.rises_too_fast()
-        s.tally.take_back()
         s.watch.doubt("pH rose as no water does")
 
 

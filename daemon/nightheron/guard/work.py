@@ -25,6 +25,7 @@ def forget_answers(s: ChamberState) -> None:
     s.proof.demand_trial(fresh=True)
     s.proof.doubted = s.phase is Phase.OPEN
     s.proof.set_out_anew()
+    s.proof.lowest_ph = None
     s.tally.untold = 0
 
 
