@@ -113,7 +113,8 @@ def site() -> Iterator[Site]:
             with _process(*words, out=site.printed):
                 assert _until(lambda: "Playing until" in site.printed.read_text())
                 quick = "floor_ph = 6.60\nmin_rest_s = 1\nsettle_s = 2\n"
-                site.config.write_text(site.made.read_text().replace("floor_ph = 6.60\n", quick))
+                made = site.made.read_text().replace("floor_ph = 6.60\n", quick)
+                site.config.write_text(made.replace("hold_s = 60", "hold_s = 1"))
                 yield site
             assert sorted(path.name for path in (site.folder / "r").iterdir()) == ["data", "nightheron.toml"]
         finally:

@@ -62,6 +62,10 @@ _INSTRUMENT = """\
 driver = "mqtt"
 topic = "{topics}/east/{signal}"
 """
+_HOLD = """\
+[chamber.circulation]
+hold_s = 60                             # after a start too; leave it at its 900 where real gas can gather
+"""
 INSTRUMENTS = (
     *(Signal.FLOW, Signal.CIRCULATION, Signal.FEED, Signal.OUTLET_PRESSURE, Signal.VESSEL_PRESSURE),
     *(Signal.TEMPERATURE, Signal.LEAK, Signal.ROOM_CO2),
@@ -101,6 +105,8 @@ def configuration(folder: Path, broker: tuple[str, int] | None) -> str:
     text += _CHAMBER.format(name=SERIAL) + _SERIAL
     if broker:
         text += _CHAMBER.format(name=WIRELESS) + _WIRELESS
-        text += "".join(_INSTRUMENT.format(signal=one.value, topics=TOPICS) for one in INSTRUMENTS)
+        for one in INSTRUMENTS:
+            text += _HOLD if one is Signal.CIRCULATION else ""
+            text += _INSTRUMENT.format(signal=one.value, topics=TOPICS)
     text += _TANK.replace("{fed}", fed) + (_TANK_WIRELESS if broker else _TANK_SERIAL)
     return MARK + text.format(**known)
