@@ -308,3 +308,15 @@ def test_water_at_rest_that_falls_after_a_gap_of_the_probe_wakes_nobody() -> Non
     assert Reason.NOT_STOPPING not in night.raised()
     night.wait(600, slope_per_s=-0.001)
     assert Reason.NOT_STOPPING in night.raised(), "below the lowest of this closing it is gas"
+
+
+def test_a_probe_moved_beside_a_leak_opens_nothing() -> None:
+    """Gas does not stop, then the probe goes into a buffer of pH 7: the alarm stands until a release."""
+    night = flowing().wait(60, 6.9, slope_per_s=-0.002).wait(5, 6.55).wait(600, 6.55, slope_per_s=-0.0005)
+    assert Reason.NOT_STOPPING in night.reasons
+    low_ph = 6.25
+    for second in range(600):
+        night.wait(1, 7.0 - (7.0 - low_ph) * 0.95**second)
+    assert (night.gas, Reason.NOT_STOPPING in night.reasons) == (Gas.CLOSED, True)
+    night.act(Act.RELEASE)
+    assert night.wait(300, 7.0).chamber.decision.trial_ends_ns is not None

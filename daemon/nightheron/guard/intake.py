@@ -191,7 +191,7 @@ def _carry_over(s: ChamberState, left: Left) -> None:
     proof.rest_from_trial = left.rest_from_trial
     proof.lowest_ph = left.rest_lowest_ph
     if left.not_proved:
-        proof.verdict = Verdict.NOT_PROVED
+        proof.verdict, proof.fell_on = Verdict.NOT_PROVED, True
     elif left.proved and left.gas is Gas.CLOSED:
         proof.verdict = Verdict.PROVED
     elif left.gas is Gas.OPEN or left.rest_pending or left.pending:

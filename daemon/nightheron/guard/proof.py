@@ -48,6 +48,10 @@ class Proof:
     """The level soon after the closing."""
     after_lag_ph: float | None = None
     """The level when line and probe lag were over; falling on from there is not the tail."""
+    fell_on: bool = False
+    """The water was seen to fall on in this closing."""
+    moved: bool = False
+    """After that the probe was moved: what it reads now tells nothing of the leak, until a person does."""
     before_ph: float | None = None
     """The level one reading ago, with the gas shut."""
     stepped: bool = False
@@ -100,7 +104,7 @@ class Proof:
         self.verdict, self.verdict_s = Verdict.PENDING, None
         self.rising_ph_per_s = self._rising()
         self.lowest_ph = self.shut_ph = self.after_lag_ph = self.before_ph = None
-        self.stepped = False
+        self.stepped = self.fell_on = self.moved = False
         self.rest_wait_ns = 0
         self.rest_from_trial = self.trial
         self.answers_trial = self.trial and not self.doubted
@@ -169,7 +173,8 @@ class Proof:
         if self.lowest_ph is None or level < self.lowest_ph:
             self.lowest_ph, self.lowest_at_s = level, closed_s
         risen = self._risen(noise_ph, level, closed_s)
-        if risen and self.verdict in (Verdict.PENDING, Verdict.NOT_PROVED):
+        asked = self.verdict in (Verdict.PENDING, Verdict.NOT_PROVED) and not self.moved
+        if risen and asked:
             self.verdict, self.verdict_s = Verdict.PROVED, closed_s
             self.trial = self.trial and not self.answers_trial
             self.trial_ns = self.opening_ns = 0
@@ -184,8 +189,9 @@ class Proof:
 
     def rises_too_fast(self) -> None:
         """No water rises like this: the probe was moved. What that seemed to prove is asked anew."""
+        self.moved = self.moved or self.fell_on
         if self.verdict is Verdict.PROVED:
-            self.verdict, self.verdict_s = Verdict.PENDING, None
+            self.verdict, self.verdict_s = Verdict.NOT_PROVED if self.moved else Verdict.PENDING, None
         self.lowest_ph = self.shut_ph = self.after_lag_ph = None
         self.demand_trial()
 
@@ -218,7 +224,7 @@ class Proof:
             self.stepped, self.after_lag_ph = True, level
             self.shut_ph = None if self.shut_ph is None else self.shut_ph - fell_ph
         else:
-            self.verdict, self.verdict_s = Verdict.NOT_PROVED, closed_s
+            self.verdict, self.verdict_s, self.fell_on = Verdict.NOT_PROVED, closed_s, True
 
     def has_waited(self, limits: ChamberLimits, *, overdue: bool) -> bool:
         """True when the present rest has waited so long that silence counts as no effect.
